@@ -1,0 +1,1 @@
+"""Shapes and nothing but shapes: meshes, profiles, drop, the blank, distances. Knows no trade."""

@@ -1,0 +1,1 @@
+"""Decides how a part is made, and says why: place, hold, cutters, order, feeds."""

@@ -1,0 +1,1 @@
+"""Results in, documents out: the set-up sheet, pictures, the development. Computes nothing."""
