@@ -45,7 +45,7 @@ def turn_about_x(turn_deg: float) -> Floats:
     """Return the (3, 3) right-handed rotation about +X (+Y goes to +Z) by `turn_deg` degrees."""
     t = np.radians(turn_deg)
     c, s = np.cos(t), np.sin(t)
-    return np.array([[1.0, 0.0, 0.0], [0.0, c, -s], [0.0, s, c]])
+    return np.array([[1.0, 0.0, 0.0], [0.0, c, -s], [0.0, s, c]], dtype=np.float64)
 
 
 def table_from_bar(turn_deg: float) -> Transform:

@@ -52,6 +52,7 @@ class SetUpCutter:
     centre_cutting: bool
     cutting_length_mm: float
     max_rpm: float | None
+    gauge_length_mm: float = 0.0  # from the tip up to the spindle's face: what the machine's Z travel sees
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ class Source:
 
 def source_of(text: str, *, where: str = "") -> Source:
     """Read 'published: title, table 5', 'common practice: …', 'from memory: …' or 'invented for the demo: …'."""
-    standing, colon, place = text.partition(":")
+    standing, _, place = text.partition(":")
     try:
         return Source(Standing(standing.strip()), place.strip())
     except ValueError:

@@ -26,7 +26,9 @@ def length_mm(text: str | float | int, *, where: str = "") -> float:
     else:
         match = _LENGTH.match(str(text))
         if match is None or (match["whole"] and match["dec"]):
-            raise BadInput(f"{text!r} is not a length", where=where, remedy="write a number of mm, or a length such as '1/8 in'")
+            raise BadInput(
+                f"{text!r} is not a length", where=where, remedy="write a number of mm, or a length such as '1/8 in'"
+            )
         if match["num"]:
             if int(match["den"]) == 0:
                 raise BadInput(f"{text!r} divides by zero", where=where)

@@ -2,7 +2,8 @@
 
 Form decides which symbols apply. All lengths in mm: DC cutting diameter, RE corner (or ball) radius, APMX usable flute
 length, LPR protruding length (tip to holder face), DN neck diameter, LU usable length (tip to where the shank begins), DCONMS
-shank diameter, ZEFP effective teeth, SIG point angle of V cutters and drills (whole angle, degrees).
+shank diameter, ZEFP effective teeth, SIG point angle of V cutters and drills (whole angle, degrees). DC is the largest
+circle that cuts (MTConnect 2.3, CodeEnum): of a V or a tapered ball, where its cone ends and a cylinder begins.
 """
 
 from __future__ import annotations

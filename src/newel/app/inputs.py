@@ -1,0 +1,78 @@
+"""What the commands read from disk: job files, models, programs, shop files. A missing or unreadable one is bad input."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from newel.app.job_file import read_job
+from newel.core.errors import BadInput
+from newel.core.job import Job
+from newel.shop.catalogue import Shop, load_shop, shipped_texts
+
+
+@dataclass(frozen=True)
+class JobFiles:
+    """A job file with the model it names, as read from disk."""
+
+    path: Path
+    job: Job
+    model_bytes: bytes
+    model_type: str
+
+    @property
+    def out(self) -> Path:
+        """The folder that results go to unless another is asked for: finial.toml writes into finial.out."""
+        return self.path.with_suffix(".out")
+
+
+def read_text(path: Path, what: str) -> str:
+    """Read a text file. Raises BadInput where it is missing, unreadable or not UTF-8 text."""
+    return text_of(read_bytes(path, what), path, what)
+
+
+def read_bytes(path: Path, what: str) -> bytes:
+    """Read a file. Raises BadInput where it is missing or cannot be read."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise BadInput(f"there is no {what} {path}", remedy="check the name and the folder") from None
+    except IsADirectoryError:
+        raise BadInput(f"{path} is a folder, not a {what}", remedy="name the file in it") from None
+    except OSError as error:
+        raise BadInput(f"cannot read the {what} {path}: {error.strerror}", remedy="check who may read it") from None
+
+
+def read_shop(paths: tuple[Path, ...]) -> Shop:
+    """Read the shipped shop with the owner's files laid over it."""
+    return load_shop({**shipped_texts(), **{str(path): read_text(path, "shop file") for path in paths}})
+
+
+def read_job_files(path: Path) -> JobFiles:
+    """Read a job file and its model, which is looked for from the job file's folder."""
+    job = read_job(read_text(path, "job file"), name=path.stem, where=str(path))
+    model = path.parent / job.model.file
+    return JobFiles(path, job, read_bytes(model, "model"), model_type(model))
+
+
+def model_type(path: Path) -> str:
+    """Return what kind of file a model is, by its ending. Raises BadInput for kinds that cannot be read."""
+    from newel.geometry.meshes import FILE_TYPES
+
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in FILE_TYPES:
+        raise BadInput(
+            f"a model file ending in {path.suffix or 'nothing'!r} cannot be read",
+            where=str(path),
+            remedy=f"save it as {', '.join(kind.upper() for kind in FILE_TYPES)}",
+        )
+    return kind
+
+
+def text_of(content: bytes, path: Path, what: str) -> str:
+    """Return bytes as text. Raises BadInput, with the line, where they are not UTF-8."""
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        raise BadInput(f"the {what} is not UTF-8 text", where=f"{path}, line {line}", remedy="save it as UTF-8 text") from None

@@ -1,0 +1,139 @@
+"""From files on disk to results on disk: what the commands make, prove and demo share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from newel.app.documents import ProofDocument, plan_json, proof_json, setup_json
+from newel.app.inputs import JobFiles, read_bytes, read_text, text_of
+from newel.app.whole_files import write_results
+from newel.core.errors import BadInput
+from newel.core.plan import Plan
+from newel.geometry.blank_surface import blank_mesh
+from newel.geometry.meshes import Mesh as ModelMesh
+from newel.geometry.meshes import transformed, write_stl
+from newel.mechanics.clock import toolpath_minutes
+from newel.pipeline import Made, decide, make, prove_programs, read, set_up_of
+from newel.program.writer import ProgramFile
+from newel.proof.results import Proof
+from newel.proof.seal import what_changed
+from newel.reports.results import CutResult, Mesh, Results
+from newel.shop.catalogue import Shop
+from newel.shop.machines import Machine
+
+Progress = Callable[[str, float], None]
+
+BLANK_MESH_MM = 0.3  # cells of blank-after.stl and of the picture: 400 000 triangles on a 40 mm bar, 150 mm long
+
+
+def make_and_write(files: JobFiles, shop: Shop, out: Path, progress: Progress) -> Results:
+    """Go the whole road for a job and write everything it makes into `out`."""
+    made = make(files.job, files.model_bytes, files.model_type, shop, progress)
+    results = results_of(made, shop)
+    contents = results_files(made, results, progress)
+    write_results(out, contents, stale=is_ours, last="proof.json")
+    return results
+
+
+def results_files(made: Made, results: Results, progress: Progress) -> dict[str, bytes]:
+    """Return every file of a made job: its path in the folder, and its bytes."""
+    from newel.reports.development import development_svg
+    from newel.reports.pictures import by_deviation, part_in_bar
+    from newel.reports.sheet import sheet_pdf
+
+    progress("report", 0.0)
+    contents = {file.name: file.text.encode("utf-8") for file in made.programs}
+    contents["setup.json"] = setup_json(made.setup, model_file=made.job.model.file).encode()
+    contents["plan.json"] = plan_json(made.plan).encode()
+    contents["proof.json"] = proof_json(made.proof).encode()
+    contents["pictures/part-in-bar.png"] = part_in_bar(results)
+    progress("report", 0.4)
+    if made.proof.measured is not None:
+        contents["pictures/deviation.png"] = by_deviation(results)
+    progress("report", 0.8)
+    contents["development.svg"] = development_svg(results).encode()
+    contents["sheet.pdf"] = sheet_pdf(results)
+    if results.blank is not None:
+        contents["blank-after.stl"] = write_stl(ModelMesh(results.blank.vertices_mm, results.blank.faces))
+    progress("report", 1.0)
+    return contents
+
+
+def is_ours(relative: str) -> bool:
+    """Tell whether a file in a results folder is one that Newel writes, so that an old one may be taken away."""
+    return bool(
+        re.fullmatch(
+            r"program(-\d+)?\.ngc|(setup|plan|proof)\.json|sheet\.pdf|development\.svg|blank-after\.stl|pictures/[a-z0-9-]+\.png",
+            relative,
+        )
+    )
+
+
+def results_of(made: Made, shop: Shop) -> Results:
+    """Gather what reports print from what was made."""
+    part = transformed(made.model.mesh, made.plan.placement.bar_from_model)
+    return Results(
+        job=made.job,
+        plan=made.plan,
+        setup=made.setup,
+        machine=made.machine,
+        material=shop.material(made.job.bar.material),
+        cutters=tuple((number, shop.cutter(name)) for number, name in made.plan.cutters),
+        part=Mesh(part.vertices, part.faces.astype("int64")),
+        blank=Mesh(*blank_mesh(made.proof.blank, max(1, round(BLANK_MESH_MM / made.proof.resolution_mm)))),
+        proof=made.proof,
+        cuts=tuple(
+            CutResult(cut, path, toolpath_minutes(path, made.machine))
+            for cut, path in zip(made.plan.cuts, made.paths, strict=True)
+        ),
+        programs=tuple(file.name for file in made.programs),
+        mended=made.model.mended,
+    )
+
+
+def plan_only(files: JobFiles, shop: Shop, progress: Progress) -> tuple[Plan, Machine]:
+    """Decide everything about a job and make nothing."""
+    progress("read", 0.0)
+    model = read(files.job, files.model_bytes, files.model_type)
+    progress("plan", 0.0)
+    plan, machine, _ = decide(files.job, model.mesh, shop)
+    return plan, machine
+
+
+def prove_files(files: JobFiles, programs: tuple[Path, ...], out: Path | None, shop: Shop, progress: Progress) -> Proof:
+    """Prove program files, run one after the other, for the set-up that the job decides on; write proof.json into `out`."""
+    texts = tuple(ProgramFile(path.name, text_of(read_bytes(path, "program"), path, "program")) for path in programs)
+    progress("read", 0.0)
+    model = read(files.job, files.model_bytes, files.model_type)
+    progress("plan", 0.0)
+    plan, machine, tools = decide(files.job, model.mesh, shop)
+    setup = set_up_of(files.job, plan, tools, machine)
+    proof = prove_programs(files.job, texts, setup, machine, model.mesh, shop, tools, progress)
+    if out is not None:
+        write_results(out, {"proof.json": proof_json(proof).encode()}, stale=lambda name: False, last="proof.json")
+    return proof
+
+
+def seal_still_fits(files: JobFiles, programs: tuple[Path, ...], folder: Path, shop: Shop) -> tuple[bool, str]:
+    """Compare the seal in `folder`/proof.json with that of the programs, job, shop and Newel as they are now.
+
+    Returns whether the seal fits a proof that said proved, and what to say about it.
+    """
+    path = folder / "proof.json"
+    try:
+        sealed = ProofDocument.model_validate_json(read_text(path, "proof"))
+    except ValidationError as error:
+        raise BadInput(
+            f"this is not a proof: {error.errors()[0]['msg']}", where=str(path), remedy="let 'newel make' write it again"
+        ) from None
+    now = prove_files(files, programs, None, shop, lambda stage, fraction: None)
+    changed = what_changed(sealed.seal, now.seal)
+    if changed:
+        return False, f"the seal does not fit any more: changed since the proof: {', '.join(changed)}"
+    if sealed.verdict != "proved":
+        return False, "the seal fits, but the proof it belongs to says: not proved"
+    return True, "the seal fits: nothing that the proof rests on has changed, and it says: proved"

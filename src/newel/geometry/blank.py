@@ -1,0 +1,334 @@
+"""The blank: the bar as it is at some moment, held as ray intervals along X, Y and Z of the bar frame.
+
+Rays with intervals of material are dexels (Van Hook 1986); three directions see every wall squarely from one of them
+(Benouamer and Michelucci 1997). The kernels' head says how moves are swept.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from newel.core.errors import BadInput, Infeasible
+from newel.core.job import Section
+from newel.core.profile import CutterShape, Profile
+from newel.geometry import blank_kernels as kernels
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+# Chord of the plane figures, and the chord error of a turning step at the bar's largest radius: well under a tenth of
+# the 0.02 mm that a proof may judge by. Found by halving until the closed forms stopped moving (tests/published).
+CHORD_MM = 0.0015
+TURN_CHORD_MM = 0.002
+STEP_ADVANCE_MM = 0.3  # X advance of a small step of a turning move; the pose above the slice is added to its ends
+STEP_LENGTH_MM = 2.0  # so that edge and body take turns along a long move
+X_SPACING_MM = 0.2  # of the poses that an X ray is asked at: 0.003 mm short on a 3 mm cutter's wall, 0.2^2 / (8 * 1.5)
+SLIVER_MM = 0.001
+BODY_CLEARANCE_MM = 0.005  # the body is taken this much smaller all round, so that it fits into the edge's own slot
+SLAB_SLICES = 16
+BAND_ROWS = 8
+MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
+MOST_RAYS = 60_000_000
+
+
+@dataclass
+class Blank:
+    """The bar as it is now. A mutable holder of arrays: `carve` changes them in place, `copy_of` keeps a state.
+
+    `yz` holds Y and Z rays in slabs of X slices, `x` the X rays in bands of Y rows. `reach_mm` (nx,): the largest
+    radius that the material of each slice can have. Ray end tags: -1 the bar's own surface, else the carving tag.
+    """
+
+    section: Section
+    size_mm: tuple[float, ...]
+    from_x_mm: float
+    to_x_mm: float
+    turned_deg: float
+    pitch_mm: float
+    grid: kernels.Grid
+    yz: kernels.Pool
+    x: kernels.Pool
+    reach_mm: Floats
+
+
+@dataclass(frozen=True)
+class Carved:
+    """What each move did: volume removed, and how deep the body stood in material (0: it touched nothing)."""
+
+    removed_mm3: Floats
+    struck_mm: Floats
+
+
+def section_halfplanes(section: Section, size_mm: tuple[float, ...], turned_deg: float) -> Floats:
+    """Return the (m, 3) rows (ny, nz, d), ny y + nz z <= d, that bound a bar's section; none for a round bar (d mm from axis)."""
+    if section is Section.ROUND:
+        return np.zeros((0, 3))
+    if section is Section.HEXAGON:
+        angles, distances = np.arange(6) * 60.0 + 90.0, np.full(6, size_mm[0] / 2)
+    else:
+        width, height = (size_mm[0], size_mm[-1])
+        angles, distances = np.arange(4) * 90.0, np.array([width, height, width, height]) / 2
+    turned = np.radians(angles + turned_deg)
+    return np.column_stack([np.cos(turned), np.sin(turned), distances])
+
+
+def bar_blank(
+    section: Section, size_mm: tuple[float, ...], from_x_mm: float, to_x_mm: float, turned_deg: float, pitch_mm: float
+) -> Blank:
+    """Make the blank of an uncut bar.
+
+    `size_mm`: (diameter,), (across flats,) or (width along Y, height along Z) at `turned_deg` 0, where a hexagon has a
+    flat up; `turned_deg` turns the section about +X. The rays stand half a pitch off the axis and the faces; the pitch
+    is lessened so that a whole even number of cells fits across. BadInput where a size is not a positive number.
+    """
+    sizes = {Section.RECTANGLE: 2}.get(section, 1)
+    numbers = np.array([*size_mm, from_x_mm, to_x_mm, turned_deg, pitch_mm], dtype=float)
+    if not np.isfinite(numbers).all() or len(size_mm) != sizes or min(size_mm) <= 0 or pitch_mm <= 0 or to_x_mm <= from_x_mm:
+        raise BadInput(f"no bar can be {section} {size_mm} from {from_x_mm} to {to_x_mm} mm at a pitch of {pitch_mm} mm")
+    walls = section_halfplanes(section, size_mm, turned_deg)
+    half_y, half_z = _half_extents(walls, size_mm)
+    ny, nz = (2 * math.ceil(half / pitch_mm - 1e-9) for half in (half_y, half_z))
+    nx = math.ceil((to_x_mm - from_x_mm) / pitch_mm - 1e-9)
+    if nx * (ny + nz) + ny * nz > MOST_RAYS:
+        raise Infeasible("the blank would need too many rays", measured=nx * (ny + nz) + ny * nz, limit=MOST_RAYS, unit="rays",
+                         remedy="ask for a coarser resolution")  # fmt: skip
+    py, pz, px = 2 * half_y / ny, 2 * half_z / nz, (to_x_mm - from_x_mm) / nx
+    grid = kernels.Grid(
+        from_x_mm + px / 2, -half_y + py / 2, -half_z + pz / 2, px, py, pz, nx, ny, nz, SLAB_SLICES, BAND_ROWS
+    )  # fmt: skip
+    y, z = grid.y0 + py * np.arange(ny), grid.z0 + pz * np.arange(nz)
+    y_span = _spans(walls, size_mm, z, along_y=True)
+    z_span = _spans(walls, size_mm, y, along_y=False)
+    x_span = np.empty((ny, nz, 2))
+    solid = (z[None, :] > z_span[:, :1]) & (z[None, :] < z_span[:, 1:])
+    x_span[..., 0], x_span[..., 1] = np.where(solid, from_x_mm, kernels.FAR), np.where(solid, to_x_mm, -kernels.FAR)
+    yz = _pool(np.broadcast_to(np.concatenate([y_span, z_span]), (nx, ny + nz, 2)), SLAB_SLICES)
+    reach = np.empty(nx)
+    kernels.slice_reaches(yz, grid, len(yz.free), reach)
+    return Blank(
+        section, tuple(size_mm), from_x_mm, to_x_mm, turned_deg, pitch_mm, grid, yz, _pool(x_span, BAND_ROWS), reach
+    )  # fmt: skip
+
+
+def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved:
+    """Cut the blank, in place, by a cutter that runs straight (in x, y, z and turn) from each pose to the next.
+
+    `poses` (n, 4): tip x, y, z in the table frame (mm) and the bar's turn theta (degrees); row 0 is the cutter standing
+    there. `tags` (n,): remembered by every surface that row i makes, at least 0. Row i of the result is the move to
+    pose i: `removed_mm3` (mean of what Y and Z rays say) and `struck_mm`, how deep along a ray the body (taken
+    0.005 mm smaller) overlaps what stands when the move is made, after the edge of the same small step has cut.
+    """
+    poses = np.ascontiguousarray(poses, dtype=np.float64).reshape(-1, 4)
+    tags = np.ascontiguousarray(tags, dtype=np.int32)
+    if len(poses) != len(tags) or not np.isfinite(poses).all():
+        raise BadInput("a cutter move needs finite x, y, z, turn and one tag a row")
+    removed, struck = np.zeros(len(poses)), np.zeros(len(poses))
+    if len(poses) == 0:
+        return Carved(removed, struck)
+    pieces = _pieces(shape)
+    turn = 2 * math.acos(1 - min(0.5, TURN_CHORD_MM / float(max(blank.reach_mm.max(), 1.0))))
+    limits = kernels.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, X_SPACING_MM, SLIVER_MM)
+    corners = kernels.most_corners(pieces, CHORD_MM)
+    rows = np.vstack([poses[:1], poses])
+    rows[:, 3] = np.radians(rows[:, 3])
+    for at in range(0, len(poses), MOVES_AT_ONCE):
+        batch = slice(at, min(at + MOVES_AT_ONCE, len(poses)))
+        few = np.ascontiguousarray(rows[at : batch.stop + 1])
+        _carve_x(blank, pieces, few, tags[batch], limits, corners)
+        removed[batch], struck[batch] = _carve_yz(blank, pieces, few, tags[batch], limits, corners)
+    return Carved(removed, struck)
+
+
+def _carve_x(blank: Blank, pieces: kernels.Pieces, rows: Floats, tags: Ints, limits: kernels.Limits, corners: int) -> None:
+    """Cut the X rays; a band that runs out of nodes is resumed with twice the room."""
+    boxes = np.empty((len(tags), 3))
+    kernels.move_boxes(pieces, blank.grid, rows, limits, blank.reach_mm, boxes)
+    start = np.zeros(len(blank.x.free), np.int64)
+    while (start < len(tags)).any():
+        kernels.carve_bands(blank.x, blank.grid, pieces, rows, tags, limits, boxes, _fair_order(len(start)), start, corners)
+        if (start < len(tags)).any():
+            blank.x = _roomier(blank.x)
+
+
+def _carve_yz(
+    blank: Blank, pieces: kernels.Pieces, rows: Floats, tags: Ints, limits: kernels.Limits, corners: int
+) -> tuple[Floats, Floats]:
+    """Cut the Y and Z rays; return removed and struck of each row, summed slab by slab in a fixed order."""
+    start = np.zeros(len(blank.yz.free), np.int64)
+    removed, struck = np.zeros((len(start), len(tags))), np.zeros((len(start), len(tags)))
+    while (start < len(tags)).any():
+        order = _fair_order(len(start))
+        kernels.carve_slabs(
+            blank.yz, blank.grid, pieces, rows, tags, limits, blank.reach_mm, order, start, removed, struck, corners
+        )  # fmt: skip
+        if (start < len(tags)).any():
+            blank.yz = _roomier(blank.yz)
+    return removed.sum(axis=0), struck.max(axis=0)
+
+
+def _fair_order(slabs: int) -> NDArray[np.int64]:
+    """Deal the slabs out so that each thread's share is spread over the whole bar."""
+    index = np.arange(slabs)
+    return index[np.argsort(index % numba.get_num_threads(), kind="stable")]
+
+
+def volume_mm3(blank: Blank) -> float:
+    """Return the volume of what is left: the mean of what the Y and the Z rays say."""
+    parts = np.empty(len(blank.yz.free))
+    kernels.slab_volumes(blank.yz, blank.grid, parts)
+    return float(parts.sum())
+
+
+def copy_of(blank: Blank) -> Blank:
+    """Return a blank of its own with the same state."""
+    yz, x = (kernels.Pool(*(array.copy() for array in pool)) for pool in (blank.yz, blank.x))
+    return replace(blank, yz=yz, x=x, reach_mm=blank.reach_mm.copy())
+
+
+def memory_bytes(blank: Blank) -> int:
+    """Return the bytes that the blank's arrays hold."""
+    return sum(array.nbytes for pool in (blank.yz, blank.x) for array in pool) + blank.reach_mm.nbytes
+
+
+def max_radius(blank: Blank, from_x: float, to_x: float) -> float:
+    """Return the largest radius (mm) that material between two X can have: 0 for none, at most half a cell too large."""
+    reach = np.empty(blank.grid.nx)
+    kernels.slice_reaches(blank.yz, blank.grid, len(blank.yz.free), reach)
+    at = blank.grid.x0 + blank.grid.px * np.arange(blank.grid.nx)
+    seen = reach[(at >= from_x - blank.grid.px / 2) & (at <= to_x + blank.grid.px / 2)]
+    return float(seen.max()) if len(seen) else 0.0
+
+
+def inside(blank: Blank, points: Floats) -> NDArray[np.bool_]:
+    """Tell which points (n, 3) of the bar frame lie in material, by the nearest Y ray and Z ray (both must say so)."""
+    out = np.zeros(len(points), np.uint8)
+    kernels.inside_points(blank.yz, blank.grid, np.ascontiguousarray(points, dtype=np.float64), out)
+    return out.astype(bool)
+
+
+def _half_extents(walls: Floats, size_mm: tuple[float, ...]) -> tuple[float, float]:
+    """Half width and half height of a section as it stands."""
+    if not len(walls):
+        return size_mm[0] / 2, size_mm[0] / 2
+    after = np.roll(walls, -1, axis=0)
+    corners = np.linalg.solve(np.stack([walls[:, :2], after[:, :2]], axis=1), np.stack([walls[:, 2], after[:, 2]], axis=1)[..., None])
+    far = np.abs(corners[..., 0]).max(axis=0)
+    return float(far[0]), float(far[1])
+
+
+def _spans(walls: Floats, size_mm: tuple[float, ...], at: Floats, *, along_y: bool) -> Floats:
+    """Material (n, 2) along the Y rays at these z, or along the Z rays at these y; FAR, -FAR for none."""
+    if not len(walls):
+        half = np.sqrt(np.maximum(0.0, (size_mm[0] / 2) ** 2 - at**2))
+        low, high = -half, half
+    else:
+        run, across, limit = (walls[:, [0, 1, 2] if along_y else [1, 0, 2]].T)[:, :, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            cross = (limit - across * at) / run
+        flat = np.abs(run) < 1e-12
+        low = np.where((run < 0) & ~flat, cross, -kernels.FAR).max(axis=0)
+        high = np.where((run > 0) & ~flat, cross, kernels.FAR).min(axis=0)
+    none = high - low <= SLIVER_MM
+    return np.column_stack([np.where(none, kernels.FAR, low), np.where(none, -kernels.FAR, high)])
+
+
+def _pool(spans: Floats, rows: int) -> kernels.Pool:
+    """Pack one interval a ray, (groups * rows or fewer, rays, 2), into slabs of `rows` rows with an eighth to spare."""
+    count, rays = spans.shape[:2]
+    slabs = -(-count // rows)
+    first = rows * rays
+    nodes = first + max(first // 8, 4 * rays)
+    lo = np.full((slabs, nodes), kernels.FAR, np.float32)
+    hi = np.full((slabs, nodes), -kernels.FAR, np.float32)
+    for s in range(slabs):
+        some = spans[s * rows : (s + 1) * rows].reshape(-1, 2)
+        lo[s, : len(some)], hi[s, : len(some)] = some[:, 0], some[:, 1]
+    tags = (np.full((slabs, nodes), -1, np.int32) for _ in range(2))
+    nxt = np.full((slabs, nodes), -1, np.int32)
+    nxt[:, first : nodes - 1] = np.arange(first + 1, nodes)
+    free = np.tile(np.array([first, nodes - first], np.int32), (slabs, 1))
+    return kernels.Pool(lo, hi, *tags, nxt, free)
+
+
+def _roomier(pool: kernels.Pool) -> kernels.Pool:
+    """Return the pool with twice the nodes; the new ones go in front of the free list."""
+    slabs, nodes = pool.lo.shape
+    blanks = (np.float32(kernels.FAR), np.float32(-kernels.FAR), np.int32(-1), np.int32(-1), np.int32(-1))
+    lo, hi, tag_lo, tag_hi, nxt = (
+        np.concatenate([array, np.full_like(array, value)], axis=1) for array, value in zip(pool[:5], blanks, strict=True)
+    )
+    nxt[:, nodes : 2 * nodes - 1] = np.arange(nodes + 1, 2 * nodes)
+    nxt[:, -1] = np.where(pool.free[:, 1] > 0, pool.free[:, 0], -1)
+    free = np.column_stack([np.full(slabs, nodes), pool.free[:, 1] + nodes]).astype(np.int32)
+    return kernels.Pool(lo, hi, tag_lo, tag_hi, nxt, free)
+
+
+def _pieces(shape: CutterShape) -> kernels.Pieces:
+    """Cut a cutter's outline into convex pieces, edge first, the body shrunk by its clearance."""
+    edge = _convex_parts(shape.edge, 0.0)
+    body = _convex_parts(shape.body, BODY_CLEARANCE_MM)
+    parts = edge + body
+    rows = np.array([row for part in parts for row in part[0]])
+    first = np.cumsum([0] + [len(part[0]) for part in parts])
+    radius = np.array([part[0][-1][1] for part in parts])
+    bottom = np.array([part[0][0][2] for part in parts])
+    top = np.array([part[1] for part in parts])
+    columns = (np.ascontiguousarray(column) for column in rows.T)
+    return kernels.Pieces(*columns, first, radius, bottom, top, len(edge))
+
+
+Segment = tuple[float, float, float, float, float, float, float]
+
+
+def _convex_parts(profile: Profile, smaller: float) -> list[tuple[list[Segment], float]]:
+    """Split an outline where it opens outward more than before; each part: its segments of H(r) and its top.
+
+    Lines along which the outline narrows become cylinders of 0.005 mm steps (at most 200 a line) of their smaller radius.
+    """
+    parts: list[tuple[list[Segment], float]] = []
+    part: list[Segment] = []
+    slope = 0.0
+    r, h = profile.r_mm, profile.h_mm
+    top = float(h[0])
+
+    def close() -> None:
+        if part and part[-1][1] > 0.0 and top - part[0][2] > 1e-9:
+            parts.append((list(part), top))
+        part.clear()
+
+    def base(radius: float, height: float) -> None:
+        part.append((0.0, radius, height, height, 0.0, 0.0, 0.0))
+
+    for i in range(len(r) - 1):
+        r0, r1, h0, h1 = max(0.0, r[i] - smaller), max(0.0, r[i + 1] - smaller), h[i], h[i + 1]
+        cr, ch = profile.centre_r_mm[i], profile.centre_h_mm[i]
+        if r1 < r0 - 1e-12:
+            close()
+            steps = min(200, math.ceil((h1 - h0) / 0.005)) if h1 > h0 else 0
+            for k in range(steps):
+                low, top = h0 + (h1 - h0) * k / steps, float(h0 + (h1 - h0) * (k + 1) / steps)
+                base(r0 + (r1 - r0) * (k + (1 if smaller == 0.0 else 0)) / steps, low)
+                close()
+            slope, top = 0.0, float(h1)
+            continue
+        arc = math.isfinite(cr)
+        rad = math.hypot(r[i] - cr, h[i] - ch) if arc else 0.0
+        run = r1 - r0
+        opening = (r[i] - cr) / max(1e-12, ch - h[i]) if arc else (np.inf if run < 1e-12 else (h1 - h0) / run)
+        if part and opening < slope - 1e-9:
+            close()
+        if not part and r0 > 1e-12:
+            base(r0, h0)
+        if run > 1e-12:
+            part.append((r0, r1, h0, h1, cr - smaller if arc else 0.0, ch if arc else 0.0, rad))
+        top = float(h1)
+        slope = (r[i + 1] - cr) / max(1e-12, ch - h[i + 1]) if arc else opening
+    close()
+    if smaller > 0.0:
+        return [([(*row[:2], row[2] + smaller, row[3] + smaller, row[4], row[5] + smaller, row[6]) for row in rows], high) for rows, high in parts if high - rows[0][2] > 2 * smaller]  # fmt: skip  # noqa: E501
+    return parts

@@ -1,0 +1,370 @@
+"""Kernels that read the blank's surface back: ray ends with normals, radial tops, and a closed mesh by a dual method.
+
+Rays of all three directions pass through the same lattice of points (x, y, z of the ray grid), so a lattice edge from
+inside to outside has its crossing on a ray, at full accuracy. A ray is named by its direction (0 X, 1 Y, 2 Z) and its
+two other indices in order of axis: (y, z), (x, z) or (x, y).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+
+@njit(cache=True, error_model="numpy")
+def _ray(grid, way, u, v):
+    """Return slab and node of a ray; slab -1 outside of the grid."""
+    if u < 0 or v < 0 or u >= (grid.ny if way == 0 else grid.nx) or v >= (grid.ny if way == 2 else grid.nz):
+        return -1, 0
+    if way == 0:
+        return u // grid.band, (u % grid.band) * grid.nz + v
+    base = (u % grid.slab) * (grid.ny + grid.nz)
+    return u // grid.slab, base + v if way == 1 else base + grid.nz + v
+
+
+@njit(cache=True, error_model="numpy")
+def _axis(grid, axis):
+    """Return first coordinate and spacing along an axis."""
+    if axis == 0:
+        return grid.x0, grid.px
+    if axis == 1:
+        return grid.y0, grid.py
+    return grid.z0, grid.pz
+
+
+@njit(cache=True, error_model="numpy")
+def _near_end(pool, grid, way, u, v, end, upper):
+    """Return the end of the same kind nearest to `end` on a ray (nan: no material there)."""
+    s, i = _ray(grid, way, u, v)
+    best = np.nan
+    if s < 0 or pool.lo[s, i] > 1e29:
+        return best
+    while i >= 0:
+        at = np.float64(pool.hi[s, i]) if upper else np.float64(pool.lo[s, i])
+        if not abs(best - end) <= abs(at - end):
+            best = at
+        i = pool.nxt[s, i]
+    return best
+
+
+@njit(cache=True, error_model="numpy")
+def _slope(before, end, after, spacing):
+    """Return the slope of the surface at a ray end from its two neighbours: their mean where both agree, else the lesser."""
+    a = (end - before) / spacing
+    b = (after - end) / spacing
+    if math.isnan(a) and math.isnan(b):
+        return 1e6
+    if math.isnan(a):
+        return b
+    if math.isnan(b):
+        return a
+    if abs(a - b) < 0.3:
+        return 0.5 * (a + b)
+    return a if abs(a) < abs(b) else b
+
+
+@njit(cache=True, error_model="numpy")
+def _normal(pool, grid, way, u, v, end, upper, out):
+    """Write the outward normal at a ray end, from the ends of the neighbouring rays."""
+    first = 1 if way == 0 else 0
+    second = 1 if way == 2 else 2
+    sa = _slope(
+        _near_end(pool, grid, way, u - 1, v, end, upper), end, _near_end(pool, grid, way, u + 1, v, end, upper), _axis(grid, first)[1]
+    )
+    sb = _slope(
+        _near_end(pool, grid, way, u, v - 1, end, upper), end, _near_end(pool, grid, way, u, v + 1, end, upper), _axis(grid, second)[1]
+    )
+    size = math.sqrt(1.0 + sa * sa + sb * sb)
+    if not upper:
+        size = -size
+    out[way] = 1.0 / size
+    out[first] = -sa / size
+    out[second] = -sb / size
+
+
+@njit(cache=True, error_model="numpy")
+def _row_ends(pool, grid, way, u, every, at, points, normals, tags):
+    """Count the well-seen ends of one row of rays, and write them from row `at` on where at >= 0."""
+    n = np.empty(3)
+    count = 0
+    first = 1 if way == 0 else 0
+    second = 1 if way == 2 else 2
+    u0, pu = _axis(grid, first)
+    v0, pv = _axis(grid, second)
+    for v in range(0, grid.ny if way == 2 else grid.nz, every):
+        s, i = _ray(grid, way, u, v)
+        if pool.lo[s, i] > 1e29:
+            continue
+        while i >= 0:
+            for upper in (False, True):
+                end = np.float64(pool.hi[s, i]) if upper else np.float64(pool.lo[s, i])
+                _normal(pool, grid, way, u, v, end, upper, n)
+                if abs(n[way]) < 0.95 * max(abs(n[first]), abs(n[second])):
+                    continue
+                if at >= 0:
+                    row = at + count
+                    points[row, way] = end
+                    points[row, first] = u0 + u * pu
+                    points[row, second] = v0 + v * pv
+                    normals[row] = n
+                    tags[row] = pool.tag_hi[s, i] if upper else pool.tag_lo[s, i]
+                count += 1
+            i = pool.nxt[s, i]
+    return count
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def ray_ends(pool, grid, way, every, starts, points, normals, tags):
+    """Write the ends of all rays of a direction, row by row from `starts`; where `points` is empty only count into `starts`."""
+    for k in prange(len(starts)):
+        if len(points) == 0:
+            starts[k] = _row_ends(pool, grid, way, k * every, every, -1, points, normals, tags)
+        else:
+            _row_ends(pool, grid, way, k * every, every, starts[k], points, normals, tags)
+
+
+@njit(cache=True, error_model="numpy")
+def radial_tops(pool, grid, x_from, x_step, turns, radius):
+    """Write the largest radius of material in each X bin and each bin of turn, half a cell allowed beside each ray."""
+    bins = len(radius)
+    for k in range(grid.nx):
+        x = grid.x0 + k * grid.px
+        b0 = min(bins - 1, max(0, int(math.floor((x - 0.5 * grid.px - x_from) / x_step + 1e-6))))
+        b1 = min(bins - 1, max(0, int(math.ceil((x + 0.5 * grid.px - x_from) / x_step - 1e-6)) - 1))
+        for way in (1, 2):
+            for v in range(grid.nz if way == 1 else grid.ny):
+                s, i = _ray(grid, way, k, v)
+                if pool.lo[s, i] > 1e29:
+                    continue
+                p = grid.pz if way == 1 else grid.py
+                side = grid.z0 + v * p if way == 1 else grid.y0 + v * p
+                while i >= 0:
+                    for end in (np.float64(pool.lo[s, i]), np.float64(pool.hi[s, i])):
+                        r = math.hypot(abs(side) + 0.5 * p, end)
+                        polar = math.atan2(side, end) if way == 1 else math.atan2(end, side)
+                        turn = (0.5 * math.pi - polar) / (2.0 * math.pi) * turns
+                        wide = 0.75 * p / max(math.hypot(side, end), p) / (2.0 * math.pi) * turns
+                        for t in range(int(math.floor(turn - wide + 0.5)), int(math.floor(turn + wide + 0.5)) + 1):
+                            for b in range(b0, b1 + 1):
+                                radius[b, t % turns] = max(radius[b, t % turns], r)
+                    i = pool.nxt[s, i]
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def lattice_inside(pool, grid, coarsen, solid):
+    """Mark every coarsen-th lattice point that lies in material by its Z ray; `solid` has one empty layer all round."""
+    for a in prange(solid.shape[0] - 2):
+        for b in range(solid.shape[1] - 2):
+            s, i = _ray(grid, 2, a * coarsen, b * coarsen)
+            if pool.lo[s, i] > 1e29:
+                continue
+            while i >= 0:
+                step = grid.pz * coarsen
+                c0 = max(0, int(math.ceil((pool.lo[s, i] - grid.z0) / step)))
+                c1 = min(solid.shape[2] - 3, int(math.floor((pool.hi[s, i] - grid.z0) / step)))
+                for c in range(c0, c1 + 1):
+                    solid[a + 1, b + 1, c + 1] = 1
+                i = pool.nxt[s, i]
+
+
+@njit(cache=True, error_model="numpy")
+def fill_diagonals(solid):
+    """Fill one corner of every lattice face whose solid corners only touch diagonally, until none is left; return how many."""
+    filled = 0
+    found = True
+    while found:
+        found = False
+        for a in range(solid.shape[0] - 1):
+            for b in range(solid.shape[1] - 1):
+                for c in range(solid.shape[2] - 1):
+                    for axis in range(3):
+                        da, db, dc = (0, 1, 0) if axis == 0 else (1, 0, 0)
+                        ea, eb, ec = (0, 1, 0) if axis == 2 else (0, 0, 1)
+                        p = solid[a, b, c]
+                        q = solid[a + da, b + db, c + dc]
+                        r = solid[a + ea, b + eb, c + ec]
+                        t = solid[a + da + ea, b + db + eb, c + dc + ec]
+                        if p == t and q == r and p != q:
+                            if p == 1:
+                                solid[a + da, b + db, c + dc] = 1
+                            else:
+                                solid[a, b, c] = 1
+                            filled += 1
+                            found = True
+    return filled
+
+
+@njit(cache=True, error_model="numpy")
+def _crossing(yz, x, grid, coarsen, way, at, inner_first, point, normal):
+    """Write point and normal where the surface crosses the lattice edge from `at` (coarse indices, padded) along an axis."""
+    pool = x if way == 0 else yz
+    first = 1 if way == 0 else 0
+    second = 1 if way == 2 else 2
+    u = (at[first] - 1) * coarsen
+    v = (at[second] - 1) * coarsen
+    w0, pw = _axis(grid, way)
+    low = w0 + (at[way] - 1) * coarsen * pw
+    high = low + coarsen * pw
+    inner = low if inner_first else high
+    end = inner
+    found = False
+    s, i = _ray(grid, way, u, v)
+    while s >= 0 and i >= 0 and pool.lo[s, i] <= inner:
+        if inner <= pool.hi[s, i]:
+            end = np.float64(pool.hi[s, i]) if inner_first else np.float64(pool.lo[s, i])
+            found = True
+            break
+        i = pool.nxt[s, i]
+    for axis in range(3):
+        a0, pa = _axis(grid, axis)
+        point[axis] = a0 + (at[axis] - 1) * coarsen * pa
+        normal[axis] = 0.0
+    normal[way] = 1.0 if inner_first else -1.0
+    point[way] = min(high, max(low, end))
+    if found:
+        _normal(pool, grid, way, u, v, end, inner_first, normal)
+
+
+@njit(cache=True, error_model="numpy")
+def _solve(m, rhs):
+    """Solve the symmetric 3 by 3 system in place of `rhs` (Cramer)."""
+    c0 = m[1, 1] * m[2, 2] - m[1, 2] * m[1, 2]
+    c1 = m[0, 2] * m[1, 2] - m[0, 1] * m[2, 2]
+    c2 = m[0, 1] * m[1, 2] - m[0, 2] * m[1, 1]
+    det = m[0, 0] * c0 + m[0, 1] * c1 + m[0, 2] * c2
+    x = (c0 * rhs[0] + c1 * rhs[1] + c2 * rhs[2]) / det
+    y = (c1 * rhs[0] + (m[0, 0] * m[2, 2] - m[0, 2] * m[0, 2]) * rhs[1] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * rhs[2]) / det
+    z = (c2 * rhs[0] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * rhs[1] + (m[0, 0] * m[1, 1] - m[0, 1] * m[0, 1]) * rhs[2]) / det
+    rhs[0] = x
+    rhs[1] = y
+    rhs[2] = z
+
+
+@njit(cache=True, error_model="numpy")
+def _cell_vertex(yz, x, grid, coarsen, cell, case, edges, part, out):
+    """Place the vertex of one surface part in a cell: nearest to the planes of its crossings, kept inside the cell.
+
+    Each plane weighs as squarely as its ray sees it; a fiftieth of the weight draws to the mean of the crossings.
+    """
+    m = np.zeros((3, 3))
+    rhs = np.zeros(3)
+    mean = np.zeros(3)
+    point = np.empty((12, 3))
+    normal = np.empty((12, 3))
+    weight = np.empty(12)
+    at = np.empty(3, np.int64)
+    n = 0
+    for e in range(12):
+        if edges[case, e] != part:
+            continue
+        way = e // 4
+        at[:] = cell
+        at[1 if way == 0 else 0] += e & 1
+        at[1 if way == 2 else 2] += (e >> 1) & 1
+        corner = ((at[0] - cell[0]) << 2) | ((at[1] - cell[1]) << 1) | (at[2] - cell[2])
+        _crossing(yz, x, grid, coarsen, way, at, (case >> corner) & 1 == 1, point[n], normal[n])
+        weight[n] = normal[n, way] * normal[n, way] + 1e-6
+        mean += point[n]
+        n += 1
+    mean /= n
+    total = 0.0
+    for k in range(n):
+        d = 0.0
+        for i in range(3):
+            d += normal[k, i] * (point[k, i] - mean[i])
+        total += weight[k]
+        for i in range(3):
+            rhs[i] += weight[k] * normal[k, i] * d
+            for j in range(3):
+                m[i, j] += weight[k] * normal[k, i] * normal[k, j]
+    for i in range(3):
+        m[i, i] += 0.02 * total
+    _solve(m, rhs)
+    for i in range(3):
+        a0, pa = _axis(grid, i)
+        low = a0 + (cell[i] - 1) * coarsen * pa
+        out[i] = min(low + coarsen * pa, max(low, mean[i] + rhs[i]))
+
+
+@njit(cache=True, error_model="numpy")
+def _case(solid, a, b, c):
+    """Return which of a cell's eight corners are solid, bit 4 dx + 2 dy + dz."""
+    case = 0
+    for k in range(8):
+        case |= int(solid[a + (k >> 2), b + ((k >> 1) & 1), c + (k & 1)]) << k
+    return case
+
+
+@njit(cache=True, error_model="numpy")
+def count_cells(solid, parts, quads):
+    """Return how many vertices the cells have; `quads[0]` gets the number of lattice edges that cross the surface."""
+    vertices = 0
+    edges = 0
+    for a in range(solid.shape[0] - 1):
+        for b in range(solid.shape[1] - 1):
+            for c in range(solid.shape[2] - 1):
+                p = solid[a, b, c]
+                edges += (p != solid[a + 1, b, c]) + (p != solid[a, b + 1, c]) + (p != solid[a, b, c + 1])
+                vertices += parts[_case(solid, a, b, c)]
+    quads[0] = edges
+    return vertices
+
+
+@njit(cache=True, error_model="numpy")
+def build_mesh(yz, x, grid, coarsen, solid, edges, parts, vertices, faces):
+    """Write a vertex for each surface part of each cell, and two triangles for each crossed lattice edge."""
+    na, nb, nc = solid.shape
+    index = np.full((2, nb, nc), -1, np.int64)  # first vertex of each cell, of this layer and the one before
+    cell = np.empty(3, np.int64)
+    count = 0
+    row = 0
+    for a in range(na - 1):
+        here = a % 2
+        for b in range(nb - 1):
+            for c in range(nc - 1):
+                case = _case(solid, a, b, c)
+                if case == 0 or case == 255:
+                    continue
+                cell[0] = a
+                cell[1] = b
+                cell[2] = c
+                index[here, b, c] = count
+                for part in range(parts[case]):
+                    _cell_vertex(yz, x, grid, coarsen, cell, case, edges, part, vertices[count])
+                    count += 1
+                for way in range(3):
+                    row = _quad(solid, index, edges, a, b, c, way, vertices, faces, row)
+
+
+@njit(cache=True, error_model="numpy")
+def _quad(solid, index, edges, a, b, c, way, vertices, faces, row):
+    """Join the four cells around the lattice edge that starts at a cell's lowest corner, where the surface crosses it."""
+    inner = solid[a, b, c]
+    if inner == solid[a + (way == 0), b + (way == 1), c + (way == 2)]:
+        return row
+    q = np.empty(4, np.int64)
+    for k in range(4):
+        back_u = 1 if (k == 1 or k == 2) else 0  # cells around the edge, in order
+        back_v = 1 if k >= 2 else 0
+        da = back_u if way != 0 else 0
+        db = back_u if way == 0 else (back_v if way == 2 else 0)
+        dc = back_v if way != 2 else 0
+        case = _case(solid, a - da, b - db, c - dc)
+        q[k] = index[(a - da) % 2, b - db, c - dc] + edges[case, 4 * way + back_u + 2 * back_v]
+    # round (u, v) in this order looks down the axis for X and Z and up it for Y (u, v = x, z is left-handed)
+    if (inner == 1) == (way == 1):
+        q[1], q[3] = q[3], q[1]
+    d0 = 0.0
+    d1 = 0.0
+    for i in range(3):
+        d0 += (vertices[q[0], i] - vertices[q[2], i]) ** 2
+        d1 += (vertices[q[1], i] - vertices[q[3], i]) ** 2
+    k = 0 if d0 <= d1 else 1
+    for t in range(2):
+        faces[row, 0] = q[k]
+        faces[row, 1] = q[(k + 1 + t) % 4]
+        faces[row, 2] = q[(k + 2 + t) % 4]
+        row += 1
+    return row

@@ -1,0 +1,194 @@
+"""The drop: how low may this cutter sit here, at this angle, without touching the part? Exact against triangles.
+
+The answer at a place is the largest z - H(rho) over all points of the turned mesh under the cutter: z their height in the
+table frame, rho their distance from the cutter's axis, H the underside of the cutter (generalised cutter of ISO 3592).
+Contact with facets, edges and vertices after Chung, Park, Shin, Choi 1998 and Yau, Chuang, Lee 2004. One tree serves every
+turn: its nodes are bounded along X and by a rectangle across X, and turning a bound is four products.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from newel.core.errors import BadInput
+from newel.core.profile import Profile
+from newel.geometry.drop_kernels import CutterArrays, TreeArrays, build, drop_many
+from newel.geometry.profiles import Stretch, convex_undersides
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_LEAF = 4  # triangles in a leaf: measured in benchmarks/bench_drop.py
+_CELL_MM, _CELL_DEG = 2.0, 4.0  # drops are asked cell by cell, for the cache's sake
+_RUN = 64  # neighbouring drops that hand on the triangle they touched
+_SLIVER = 1e-9  # a triangle lower than this part of its longest side has no facet, only edges
+
+
+@dataclass(frozen=True)
+class DropTree:
+    """A mesh made ready to be asked for drops at any turn; build it with `drop_tree`. Arrays are read-only.
+
+    `box` (k, 16) and `link` (k,): nodes; `triangle` (m, 12) and `owned` (m,): triangles in leaf order (see
+    drop_kernels.TreeArrays); `face` (m,): which face of the mesh each of them is.
+    """
+
+    box: NDArray[np.float32]
+    link: NDArray[np.int64]
+    triangle: Floats
+    owned: NDArray[np.uint8]
+    face: Ints
+
+
+def drop_tree(vertices: ArrayLike, faces: ArrayLike) -> DropTree:
+    """Make a mesh ready for drops: vertices (n, 3) in mm in the bar frame, faces (m, 3).
+
+    Any set of triangles will do: open, overlapping, upside down, without area. Raises BadInput for vertices that are
+    not finite, faces that name no vertex, or no faces at all.
+    """
+    points = np.ascontiguousarray(vertices, dtype=np.float64)
+    triangles = np.ascontiguousarray(faces, dtype=np.int64)
+    if points.ndim != 2 or points.shape[1] != 3 or triangles.ndim != 2 or triangles.shape[1] != 3:
+        raise BadInput("a mesh needs vertices of shape (n, 3) and faces of shape (m, 3)")
+    if len(triangles) == 0:
+        raise BadInput("the mesh has no triangles")
+    if triangles.min() < 0 or triangles.max() >= len(points):
+        raise BadInput("a face names a vertex that does not exist")
+    if not np.isfinite(points).all():
+        raise BadInput("the mesh has a vertex that is not a finite number")
+    corner = points[triangles]
+    m = len(triangles)
+    order = np.arange(m, dtype=np.int64)
+    box, link = _cache_lines(2 * m), np.empty(2 * m, np.int64)
+    slack_mm = 1e-6 * max(float(np.abs(points).max()), 1e-3)  # single precision keeps 6e-8 of a coordinate
+    nodes = build(corner.reshape(m, 9), corner.mean(axis=1), _LEAF, slack_mm, order, box, link)
+    corner = corner[order]
+    normal, flat = _normals(corner)
+    triangle = np.concatenate([corner.reshape(m, 9), normal], axis=1)
+    tree = DropTree(box[:nodes], link[:nodes].copy(), triangle, _owned_edges(triangles[order], flat), order)
+    for array in vars(tree).values():
+        array.setflags(write=False)
+    return tree
+
+
+def drop(
+    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: float = -math.inf
+) -> Floats:
+    """Lowest heights of the tip, in mm in the table frame, at which a cutter touches nothing of the turned part.
+
+    The cutter is the solid of revolution `profile`, upright at (x, y), without end upwards; the part is turned by
+    theta = sense * A. x, y and turn are broadcast together and the result has that shape. Where nothing lies beneath the cutter,
+    or lies lower than `floor_mm`, the answer is `floor_mm`. Raises BadInput for places that are not finite.
+    """
+    shape, out, _ = _asked(tree, profile, x_mm, y_mm, turn_deg, floor_mm)
+    return out[:, 0].reshape(shape)
+
+
+def drop_contact(
+    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike
+) -> tuple[Floats, Floats, Ints]:
+    """Drops with what they touch: heights (n,), contact points in the bar frame (n, 3), faces (n,).
+
+    x, y and turn are broadcast together and flattened. Where nothing lies beneath the cutter: -inf, nan, -1.
+    """
+    _, out, hit = _asked(tree, profile, x_mm, y_mm, turn_deg, -math.inf)
+    turn_rad = np.radians(np.broadcast_arrays(x_mm, y_mm, turn_deg)[2].ravel().astype(float))
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    contact = np.column_stack([out[:, 1], c * out[:, 2] + s * out[:, 3], c * out[:, 3] - s * out[:, 2]])
+    face = np.where(hit >= 0, tree.face[np.maximum(hit, 0)], -1)
+    return out[:, 0].copy(), contact, face
+
+
+def _asked(
+    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: float
+) -> tuple[tuple[int, ...], Floats, Ints]:
+    """Validate, lay out and run the kernel: shape asked for, drop and contact in the table frame (n, 4), triangle (n,)."""
+    x, y, turn = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float), np.asarray(turn_deg, float))
+    if not (np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(turn).all()):
+        raise BadInput("a drop was asked for at a place or turn that is not a finite number")
+    place = np.empty((x.size, 4))
+    place[:, 0], place[:, 1] = x.ravel(), y.ravel()
+    turn_rad = np.radians(turn.ravel())
+    place[:, 2], place[:, 3] = np.cos(turn_rad), np.sin(turn_rad)
+    out = np.empty((x.size, 4))
+    hit = np.empty(x.size, np.int64)
+    arrays = TreeArrays(tree.box, tree.link, tree.triangle, tree.owned)
+    drop_many(arrays, cutter_arrays(profile), place, _nearby_order(place), float(floor_mm), _RUN, out, hit)
+    return x.shape, out, hit
+
+
+def _nearby_order(place: Floats) -> Ints:
+    """Order drops so that neighbours ask the same part of the tree: cells of some mm along X and some degrees of turn."""
+    along = (place[:, 0] / _CELL_MM).astype(np.int64)
+    turned = (np.arctan2(place[:, 3], place[:, 2]) * (180.0 / math.pi / _CELL_DEG)).astype(np.int64)
+    return np.argsort((along * 1024 + turned).astype(np.int32), kind="stable")
+
+
+def _cache_lines(rows: int) -> NDArray[np.float32]:
+    """Rows of 64 bytes that begin on a cache line, the pairs of children (1, 2), (3, 4) … on one pair of lines."""
+    room = np.empty(16 * rows + 64, np.float32)
+    start = (-(room.ctypes.data // 4) - 16) % 32
+    return room[start : start + 16 * rows].reshape(rows, 16)
+
+
+def cutter_arrays(profile: Profile) -> CutterArrays:
+    """Lay a profile's convex pieces out for the kernels."""
+    stretches, starts, touches, touch_starts = [], [0], [], [0]
+    for piece in convex_undersides(profile):
+        stretches += [_stretch_row(s) for s in piece]
+        starts.append(len(stretches))
+        touches += _touch_rows(piece)
+        touch_starts.append(len(touches))
+    return CutterArrays(np.array(stretches), np.array(starts), np.array(touches), np.array(touch_starts))
+
+
+def _stretch_row(s: Stretch) -> tuple[float, ...]:
+    """One row of CutterArrays.stretch."""
+    if math.isnan(s.cr):
+        rise = (s.h1 - s.h0) / (s.r1 - s.r0)
+        return (s.r0, s.r1, s.h0, rise, 0.0, 0.0, 0.0, rise, s.h1)
+    return (s.r0, s.r1, s.h0, 0.0, s.cr, s.ch, s.arc_radius, _slope(s.steepness(s.r1)), s.h1)
+
+
+def _touch_rows(piece: list[Stretch]) -> list[tuple[float, float, float, float]]:
+    """How a plane of a slope touches a convex piece: at a corner (P = r, Q = h, a = 0) or on an arc about (P, Q) of radius a."""
+    rows = [(piece[0].r0, piece[0].h0, 0.0, _slope(piece[0].steepness(piece[0].r0)))]
+    for s, after in zip(piece, [*piece[1:], None]):
+        if not math.isnan(s.cr):
+            rows.append((s.cr, s.ch, s.arc_radius, _slope(s.steepness(s.r1))))
+        rows.append((s.r1, s.h1, 0.0, math.inf if after is None else _slope(after.steepness(after.r0))))
+    return rows
+
+
+def _slope(steepness_rad: float) -> float:
+    return math.inf if steepness_rad > math.pi / 2 - 1e-9 else math.tan(steepness_rad)
+
+
+def _normals(corner: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Unit normals of triangles (m, 3, 3), zero where a triangle is too thin to have one; and which have one."""
+    one, two = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
+    normal = np.cross(one, two)
+    size = np.linalg.norm(normal, axis=1)
+    longest2 = np.max([np.sum(one**2, 1), np.sum(two**2, 1), np.sum((two - one) ** 2, 1)], axis=0)
+    flat = size > _SLIVER * longest2
+    normal[flat] /= size[flat, None]
+    normal[~flat] = 0.0
+    return normal, flat
+
+
+def _owned_edges(triangles: Ints, flat: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Which edges each triangle tests: bit i for the edge from corner i; an edge shared by many is tested once.
+
+    A triangle without a facet keeps all its edges.
+    """
+    a, b = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    key = np.minimum(a, b) * (int(triangles.max()) + 1) + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    mine = np.zeros(len(key), bool)
+    mine[order] = np.concatenate([[True], np.diff(key[order]) != 0])
+    mine = mine.reshape(-1, 3)
+    mine[~flat] = True
+    return (mine * np.array([1, 2, 4], np.uint8)).sum(axis=1).astype(np.uint8)

@@ -1,0 +1,252 @@
+"""The main road: read > plan > cut > write > prove. The only module that knows the order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from newel.core.dialect import ReadTraits
+from newel.core.errors import BadInput
+from newel.core.job import Direction, Job, TurnStyle
+from newel.core.motion import Toolpath
+from newel.core.plan import Cut, CutKind, Decision, Plan
+from newel.core.profile import CutterShape
+from newel.core.setup import SetUp
+from newel.core.units import duration
+from newel.geometry.blank import bar_blank, carve
+from newel.geometry.drop import DropTree, drop_tree
+from newel.geometry.meshes import Mesh, ReadModel, read_mesh, transformed
+from newel.geometry.solids import joined, turned_cylinder
+from newel.mechanics.clock import toolpath_minutes
+from newel.planning.around import Tools, plan_around
+from newel.planning.place import corner_radius_mm
+from newel.planning.set_up import keep_outs, set_up, set_up_cutter
+from newel.program.writer import ProgramFile, WrittenCut, write_program
+from newel.proof.prove import prove
+from newel.proof.results import Proof
+from newel.shop.catalogue import Shop
+from newel.shop.machines import Machine
+from newel.shop.outlines import cutter_shape
+from newel.toolpaths.cut_passes import cut_passes
+from newel.toolpaths.linking import Surroundings
+
+Progress = Callable[[str, float], None]
+
+PLANNING_PITCH_MM = 0.25  # the planner's own blank may be coarser than the proof's: it only steers links and rest work
+LINK_CLEARANCE_MM = 2.0  # between a rapid and anything standing (common practice)
+RETRACT_OVER_MM = 5.0  # over the highest thing the cutter may ever pass (common practice)
+ROUND_SIDES = 180  # facets of stubs and keep-outs: within 3 µm of a 19 mm radius
+
+
+@dataclass(frozen=True)
+class Made:
+    """Everything that came of a job: the model as read, the plan, the passes, the program, and its proof."""
+
+    job: Job
+    model: ReadModel
+    plan: Plan
+    paths: tuple[Toolpath, ...]
+    setup: SetUp
+    machine: Machine
+    programs: tuple[ProgramFile, ...]
+    proof: Proof
+
+
+def make(job: Job, model_bytes: bytes, model_type: str, shop: Shop, progress: Progress) -> Made:
+    """Go the whole road from a job and its model to a proved program (proved or not: the proof says).
+
+    `model_type`: 'stl', 'obj', 'ply' or '3mf'. Raises BadInput or Infeasible where the input is refused.
+    """
+    progress("read", 0.0)
+    model = read(job, model_bytes, model_type)
+    progress("plan", 0.0)
+    plan, machine, tools = decide(job, model.mesh, shop)
+    cut_plan, paths = cut(job, plan, model.mesh, machine, tools, progress)
+    progress("write", 0.0)
+    setup = set_up_of(job, cut_plan, tools, machine)
+    programs = write(job, cut_plan, paths, setup, machine)
+    proof = prove_programs(job, programs, setup, machine, model.mesh, shop, tools, progress)
+    return Made(job, model, cut_plan, paths, setup, machine, programs, proof)
+
+
+def read(job: Job, model_bytes: bytes, model_type: str) -> ReadModel:
+    """Read and mend the model, in mm, at the job's scale."""
+    if job.model.scale <= 0.0:
+        raise BadInput(f"a scale of {job.model.scale:g} is no scale", where="[model] scale", remedy="write a number above 0")
+    found = read_mesh(model_bytes, model_type, job.model.unit, job.model.file)
+    return replace(found, mesh=transformed(found.mesh, np.diag([job.model.scale] * 3 + [1.0])))
+
+
+def decide(job: Job, mesh: Mesh, shop: Shop) -> tuple[Plan, Machine, Tools]:
+    """Decide everything about the job, with reasons; nothing is cut yet."""
+    machine = shop.machine(job.machine, where="machine")
+    material = shop.material(job.bar.material, where="[bar] material")
+    tools = tools_at_hand(job, shop, machine)
+    return plan_around(job, mesh, tools, material, machine), machine, tools
+
+
+def tools_at_hand(job: Job, shop: Shop, machine: Machine) -> Tools:
+    """Return the cutters the job may use, each with its shape in its holder under this machine's spindle nose."""
+    names = job.cutters if job.cutters is not None else tuple(shop.cutters)
+    cutters = {name: shop.cutter(name, where="cutters") for name in names}
+    nose = machine.spindle
+    shapes = {
+        name: cutter_shape(cutter, shop.holder_of(cutter), nose.nose_diameter_mm, nose.nose_length_mm)
+        for name, cutter in cutters.items()
+    }
+    return Tools(cutters, shapes)
+
+
+def cut(
+    job: Job, plan: Plan, mesh: Mesh, machine: Machine, tools: Tools, progress: Progress
+) -> tuple[Plan, tuple[Toolpath, ...]]:
+    """Make the passes of every cut, carving a blank along the way so that each cut knows what is left for it.
+
+    Where the job leaves a direction open, each is made and the clock chooses; the plan comes back with that decision.
+    """
+    target = _target(plan, mesh)
+    bar = plan.bar
+    blank = bar_blank(bar.section, bar.size_mm, bar.from_x_mm, bar.to_x_mm, bar.turned_deg, PLANNING_PITCH_MM)
+    names = dict(plan.cutters)
+    cuts: list[Cut] = []
+    paths: list[Toolpath] = []
+    said = list(plan.decisions)
+    for index, planned in enumerate(plan.cuts):
+        progress("cut", index / len(plan.cuts))
+
+        def done(share: float, index: int = index) -> None:
+            progress("cut", (index + share) / len(plan.cuts))
+
+        shape = tools.shapes[names[planned.cutter]]
+        surroundings = _surroundings(plan, machine, tools, names[planned.cutter])
+        tried = {
+            direction: cut_passes(replace(planned, direction=direction), shape, target, blank, surroundings, done)
+            for direction in _directions(job, planned)
+        }
+        direction, path, why = _quickest(planned, tried, machine)
+        said.extend(why)
+        if len(path):
+            cuts.append(replace(planned, direction=direction))
+            paths.append(path)
+            carve(blank, shape, path.pose, np.arange(len(path), dtype=np.int32))
+    progress("cut", 1.0)
+    return replace(plan, cuts=tuple(cuts), decisions=tuple(said)), tuple(paths)
+
+
+def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machine: Machine) -> tuple[ProgramFile, ...]:
+    """Write the passes as program text in the machine's dialect, with what the job file overrules."""
+    asked = {field: value for field, value in vars(job.program).items() if value is not None}
+    traits = replace(machine.dialect.writes, **asked)
+    written = [WrittenCut(cut.name, cut.cutter, cut.spindle_rpm, path) for cut, path in zip(plan.cuts, paths, strict=True)]
+    return write_program(
+        written,
+        setup,
+        traits,
+        name=job.name,
+        work_offset=job.zero.offset,
+        rotary_max_deg_per_min=machine.a.max_deg_per_min,
+        safe_z_mm=_retract_z_mm(plan, machine),
+    )
+
+
+def prove_programs(
+    job: Job,
+    programs: tuple[ProgramFile, ...],
+    setup: SetUp,
+    machine: Machine,
+    mesh: Mesh | None,
+    shop: Shop,
+    tools: Tools,
+    progress: Progress,
+) -> Proof:
+    """Prove programs, whoever wrote them, against the set-up, the machine and (if there is one) the model."""
+    shapes = [
+        set_up_cutter(0, cutter, tools.shapes[name], _spindle_face_mm(tools.shapes[name], machine))
+        for name, cutter in tools.cutters.items()
+    ]
+    return prove(
+        [(file.name, file.text) for file in programs],
+        setup,
+        machine,
+        (mesh.vertices, mesh.faces) if mesh is not None else None,
+        job.proof,
+        _reads_what_was_asked(job, machine),
+        job.finish.tolerance_mm,
+        shapes,
+        progress,
+        material=shop.material(job.bar.material, where="[bar] material"),
+    )
+
+
+def set_up_of(job: Job, plan: Plan, tools: Tools, machine: Machine) -> SetUp:
+    """Return the set-up that the plan asks for, in its own frame."""
+    cutters = {
+        number: set_up_cutter(number, tools.cutters[name], tools.shapes[name], _spindle_face_mm(tools.shapes[name], machine))
+        for number, name in plan.cutters
+    }
+    return set_up(plan, machine, cutters, job.zero)
+
+
+def _target(plan: Plan, mesh: Mesh) -> DropTree:
+    """Return all that no edge may go below: part, stubs, and the full bar at both ends."""
+    holding, bar = plan.holding, plan.bar
+    corner = corner_radius_mm(bar.section, bar.size_mm)
+    solids = [transformed(mesh, plan.placement.bar_from_model)]
+    solids.append(turned_cylinder(bar.from_x_mm, holding.full_bar_to_x_mm, corner, ROUND_SIDES))
+    for stub in (holding.chuck_stub, holding.tail_stub):
+        if stub is not None:
+            solids.append(turned_cylinder(stub.from_x_mm, stub.to_x_mm, stub.radius_mm, ROUND_SIDES))
+    if holding.full_bar_from_x_mm is not None:
+        solids.append(turned_cylinder(holding.full_bar_from_x_mm, bar.to_x_mm, corner, ROUND_SIDES))
+    whole = joined(solids)
+    return drop_tree(whole.vertices, whole.faces)
+
+
+def _surroundings(plan: Plan, machine: Machine, tools: Tools, name: str) -> Surroundings:
+    return Surroundings(
+        keep_out=keep_outs(plan, machine),
+        retract_z_mm=_retract_z_mm(plan, machine),
+        clearance_mm=LINK_CLEARANCE_MM,
+        centre_cutting=tools.cutters[name].centre_cutting,
+        cutting_length_mm=tools.cutters[name].APMX,
+    )
+
+
+def _retract_z_mm(plan: Plan, machine: Machine) -> float:
+    """Return a tip height that is over everything: the bar's corners as they turn, jaws, chuck and tailstock."""
+    radii = [corner_radius_mm(plan.bar.section, plan.bar.size_mm), *(item.radius_mm for item in keep_outs(plan, machine))]
+    return max(radii) + RETRACT_OVER_MM
+
+
+def _directions(job: Job, planned: Cut) -> tuple[Direction, ...]:
+    asked = job.rough.direction if planned.kind is CutKind.ROUGH_AROUND else job.finish.direction
+    if asked is not None:
+        return (asked,)
+    if planned.rest_over_mm is not None:
+        return (planned.direction,)
+    return (Direction.ALONG, Direction.AROUND) if planned.kind is CutKind.ROUGH_AROUND else (Direction.ALONG, Direction.HELICAL)
+
+
+def _quickest(
+    planned: Cut, tried: dict[Direction, Toolpath], machine: Machine
+) -> tuple[Direction, Toolpath, tuple[Decision, ...]]:
+    minutes = {direction: toolpath_minutes(path, machine) for direction, path in tried.items()}
+    best = min(minutes, key=lambda direction: (minutes[direction], direction.value))
+    if len(tried) == 1:
+        return best, tried[best], ()
+    others = tuple(f"{direction.value} ({duration(minutes[direction])})" for direction in tried if direction is not best)
+    because = f"the clock gives {duration(minutes[best])} with this machine's accelerations"
+    return best, tried[best], (Decision(f"direction of '{planned.name}'", best.value, because, others),)
+
+
+def _spindle_face_mm(shape: CutterShape, machine: Machine) -> float:
+    """Return how high the spindle's face stands over the cutter's tip: the body's end less the nose."""
+    return shape.body.top_mm - machine.spindle.nose_length_mm
+
+
+def _reads_what_was_asked(job: Job, machine: Machine) -> ReadTraits:
+    """A program written with wrapped A is read as the control that asked for it reads it: the shorter way."""
+    style = job.program.turn_style or machine.dialect.writes.turn_style
+    return replace(machine.dialect.reads, a_wrapped_shortest=style is TurnStyle.WRAPPED)

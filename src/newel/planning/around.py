@@ -1,0 +1,211 @@
+"""The plan for a part that is carved all round while the bar turns: place, cutters, holding, cuts, and every reason."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from newel.core.job import Direction, Job, Section
+from newel.core.plan import Bar, Cut, CutKind, Decision, Holding, Placement, Plan
+from newel.core.profile import CutterShape
+from newel.core.units import mm
+from newel.geometry.drop import drop_tree
+from newel.geometry.meshes import Mesh, mesh_volume_mm3, transformed
+from newel.planning.cutter_choice import Bench, ChosenCutters, choose_cutters, cusp_of
+from newel.planning.feeds import CuttingData
+from newel.planning.hold import CLEARANCE_MM, hold
+from newel.planning.place import corner_radius_mm, place
+from newel.planning.reach import sample_surface, sides_of
+from newel.shop.cutters import Cutter
+from newel.shop.machines import Machine
+from newel.shop.materials import Material
+
+Floats = NDArray[np.float64]
+
+SAMPLES = 6000
+SEED = 20
+ALLOWANCE_OVER_DC = 0.1  # stock left for finishing, as a share of the finishing cutter's diameter (common practice)
+LEAST_ALLOWANCE_MM = 0.15
+
+
+@dataclass(frozen=True)
+class Tools:
+    """The cutters that may be used, by shop name, each with its whole shape in its holder."""
+
+    cutters: Mapping[str, Cutter]
+    shapes: Mapping[str, CutterShape]
+
+
+def plan_around(job: Job, mesh: Mesh, tools: Tools, material: Material, machine: Machine) -> Plan:
+    """Decide everything about a part carved all round; `mesh` in mm, model frame.
+
+    Raises Infeasible or BadInput where the job cannot be done or contradicts itself.
+    """
+    placed, place_said = place(mesh.vertices, job.place, job.bar.section, job.bar.size_mm)
+    part = transformed(mesh, placed.bar_from_model)
+    chosen = choose_cutters(job, _bench(job, part, placed, tools, material, machine))
+    names = [chosen.rough, chosen.finish] + ([chosen.rest] if chosen.rest else [])
+    shapes = [tools.shapes[name] for name in names]
+    moved, bar, holding, hold_said = hold(placed, part.vertices, job.bar, job.hold, machine, shapes)
+    numbers = {name: index + 1 for index, name in enumerate(dict.fromkeys(names))}
+    cuts, cut_said = _cuts(job, chosen, numbers, tools, moved, bar, holding)
+    said = (*place_said, *hold_said, *chosen.decisions, *cut_said)
+    return Plan(moved, bar, holding, tuple((number, name) for name, number in numbers.items()), cuts, said)
+
+
+def _bench(job: Job, part: Mesh, placed: Placement, tools: Tools, material: Material, machine: Machine) -> Bench:
+    return Bench(
+        cutters=tools.cutters,
+        shapes=tools.shapes,
+        material=material,
+        machine=machine,
+        tree=drop_tree(part.vertices, part.faces),
+        sample=sides_of(sample_surface(part.vertices, part.faces, SAMPLES, SEED)),
+        bar_area_mm2=section_area_mm2(job.bar.section, job.bar.size_mm),
+        part_length_mm=placed.part_to_x_mm - placed.part_from_x_mm,
+        part_volume_mm3=mesh_volume_mm3(part),
+        bar_radius_mm=corner_radius_mm(job.bar.section, job.bar.size_mm),
+        part_radius_mm=placed.part_radius_mm,
+    )
+
+
+def section_area_mm2(section: Section, size_mm: tuple[float, ...]) -> float:
+    """Return the area of a bar's section (hexagon: sqrt(3)/2 of the square of its width across flats)."""
+    if section is Section.ROUND:
+        return float(np.pi * size_mm[0] ** 2 / 4.0)
+    if section is Section.HEXAGON:
+        return float(np.sqrt(3.0) / 2.0 * size_mm[0] ** 2)
+    return size_mm[0] * (size_mm[0] if section is Section.SQUARE else size_mm[1])
+
+
+def _cuts(
+    job: Job,
+    chosen: ChosenCutters,
+    numbers: Mapping[str, int],
+    tools: Tools,
+    placed: Placement,
+    bar: Bar,
+    holding: Holding,
+) -> tuple[tuple[Cut, ...], tuple[Decision, ...]]:
+    cusp, tolerance = cusp_of(job), job.finish.tolerance_mm
+    finish_cutter = tools.cutters[chosen.finish]
+    allowance = job.rough.allowance_mm
+    by = "Newel" if allowance is None else "job file"
+    if allowance is None:
+        allowance = round(max(LEAST_ALLOWANCE_MM, ALLOWANCE_OVER_DC * finish_cutter.DC), 2)
+    said = [
+        Decision(
+            "allowance",
+            mm(allowance),
+            f"left by roughing for the finishing cutter ({ALLOWANCE_OVER_DC:g} of its diameter)",
+            by=by,
+        ),
+        Decision(
+            "cusp",
+            mm(cusp, 3),
+            f"what neighbouring finishing passes may leave between them; the part is judged to {mm(tolerance, 3)}",
+            by="Newel" if job.finish.cusp_mm is None else "job file",
+        ),
+    ]
+    rough_data = chosen.data[f"rough {chosen.rough}"]
+    finish_data = chosen.data[f"finish {chosen.finish}"]
+    low, high = _free_x(tools.shapes[chosen.rough], bar, holding)
+    rough = _cut(
+        1,
+        f"rough around with {chosen.rough}",
+        CutKind.ROUGH_AROUND,
+        numbers[chosen.rough],
+        rough_data,
+        direction=job.rough.direction or Direction.ALONG,
+        x_mm=(low, high),
+        allowance_mm=allowance,
+        cusp_mm=cusp,
+        tolerance_mm=tolerance,
+    )
+    finishing = _Finishing(job, numbers, tools, placed, bar, holding)
+    cuts = [rough, _finish(2, f"finish around with {chosen.finish}", chosen.finish, finish_data, finishing)]
+    said.extend((*rough_data.decisions, *finish_data.decisions))
+    if chosen.rest is not None:
+        rest_data = chosen.data[f"finish {chosen.rest}"]
+        cuts.append(_finish(3, f"rest of {chosen.finish} with {chosen.rest}", chosen.rest, rest_data, finishing, rest=True))
+        said.extend(rest_data.decisions)
+    return tuple(cuts), tuple(said)
+
+
+@dataclass(frozen=True)
+class _Finishing:
+    job: Job
+    numbers: Mapping[str, int]
+    tools: Tools
+    placed: Placement
+    bar: Bar
+    holding: Holding
+
+
+def _finish(number: int, title: str, name: str, data: CuttingData, about: _Finishing, *, rest: bool = False) -> Cut:
+    job, shape = about.job, about.tools.shapes[name]
+    radius = shape.edge.radius_mm
+    low, high = _free_x(shape, about.bar, about.holding)
+    return _cut(
+        number,
+        title,
+        CutKind.FINISH_AROUND,
+        about.numbers[name],
+        data,
+        direction=job.finish.direction or Direction.HELICAL,
+        x_mm=(max(low, about.placed.part_from_x_mm - radius - 0.1), min(high, about.placed.part_to_x_mm + radius + 0.1)),
+        allowance_mm=0.0,
+        cusp_mm=cusp_of(job),
+        tolerance_mm=job.finish.tolerance_mm,
+        offset_y_mm=job.finish.offset_y_mm or 0.0,
+        rest_over_mm=0.5 * job.finish.tolerance_mm if rest else None,
+    )
+
+
+def _free_x(shape: CutterShape, bar: Bar, holding: Holding) -> tuple[float, float]:
+    """Return how far the tip may go along X: off the full bar at the jaws, and off the bar at the centre or past a free end."""
+    radius = shape.edge.radius_mm
+    low = holding.full_bar_to_x_mm + radius + 0.1
+    if holding.full_bar_from_x_mm is not None:
+        return low, holding.full_bar_from_x_mm - radius - 0.1
+    return low, bar.to_x_mm + radius + CLEARANCE_MM
+
+
+def _cut(
+    number: int,
+    title: str,
+    kind: CutKind,
+    cutter: int,
+    data: CuttingData,
+    *,
+    direction: Direction,
+    x_mm: tuple[float, float],
+    allowance_mm: float,
+    cusp_mm: float,
+    tolerance_mm: float,
+    offset_y_mm: float = 0.0,
+    rest_over_mm: float | None = None,
+) -> Cut:
+    return Cut(
+        number=number,
+        name=title,
+        kind=kind,
+        cutter=cutter,
+        direction=direction,
+        from_x_mm=x_mm[0],
+        to_x_mm=x_mm[1],
+        spindle_rpm=data.spindle_rpm,
+        feed_mm_per_min=data.feed_mm_per_min,
+        entry_feed_mm_per_min=data.entry_feed_mm_per_min,
+        ramp_deg=data.ramp_deg,
+        allowance_mm=allowance_mm,
+        ap_mm=data.ap_mm,
+        ae_mm=data.ae_mm,
+        cusp_mm=cusp_mm,
+        tolerance_mm=tolerance_mm,
+        offset_y_mm=offset_y_mm,
+        rest_over_mm=rest_over_mm,
+    )

@@ -1,0 +1,294 @@
+"""Interpret a program's text: what the machine will do, as rows of motion, and every rule that the text breaks.
+
+Plain lines run in a kernel, all others one by one through the full reader; both roads give the same rows. The language
+is RS274/NGC as in NISTIR 6556, with what core.dialect.ReadTraits lets pass beyond it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from newel.core.dialect import ReadTraits
+from newel.core.errors import BadInput
+from newel.core.findings import Finding
+from newel.core.motion import Motion
+from newel.program import interpreter_kernels as kernels
+from newel.program.execute import execute_block
+from newel.program.flow import Flow, StopError
+from newel.program.modal import AXES, SYSTEMS, name_of
+from newel.program.offsets import read_parameter, set_parameter
+from newel.program.reader import fold, read_line
+from newel.program.rules import RefusedError
+from newel.program.state import MOST_CHORDS, MachineFacts, State, TooManyRowsError
+from newel.program.words import FULL, WordTable, split_text
+
+__all__ = ["Interpretation", "MachineFacts", "ProgramFacts", "interpret"]
+
+_PLAIN_MOTION = re.compile(r"g0*([01])(?![\d.])")
+
+
+@dataclass(frozen=True)
+class ProgramFacts:
+    """What a program says of itself.
+
+    `units`: 'mm' and 'inch' in the order they were put in force; `first_move_without_units`: the line of the first move before
+    any units word, 0 for none. `ended`: 'M2', 'M30', '%' or '' where the text just stops, and the line. `cutters`: number
+    and line of the first call. `systems`: other work systems put in force. `stops`: lines with M0, M1 or M60.
+    """
+
+    lines: int
+    units: tuple[str, ...]
+    first_move_without_units: int
+    ended: str
+    ended_line: int
+    cutters: tuple[tuple[int, int], ...]
+    uses_g93: bool
+    messages: tuple[tuple[int, str], ...]
+    systems: tuple[str, ...]
+    stops: tuple[int, ...]
+    full_reads: int  # lines that took the full reader's road
+
+
+@dataclass(frozen=True)
+class Interpretation:
+    """A program as the machine would run it, what is wrong with it, and what it says of itself."""
+
+    motion: Motion
+    findings: tuple[Finding, ...]
+    facts: ProgramFacts
+
+
+def interpret(
+    text: str | bytes,
+    dialect: ReadTraits,
+    *,
+    program: str = "program.ngc",
+    work_offset: str = "G54",
+    start: Sequence[float] | None = None,
+    machine_from_offset_mm: Sequence[float] | None = None,
+    machine: MachineFacts | None = None,
+    all_full: bool = False,
+) -> Interpretation:
+    """Interpret a program's text by the rules of the language; a bad program gives findings, never an exception.
+
+    Places are in the coordinates of `work_offset`, mm and degrees, unwrapped. `start`: X Y Z A (B C) before the first line, nan
+    (or None) where it is not known. `machine_from_offset_mm`: machine coordinates (X, Y, Z and A, or X, Y, Z alone) of the
+    work offset's origin; without them G53, G28, G30 and G10 lead to places that are not known: rows with nan, and a
+    finding. A length offset is taken as the cutter's true length; where it changes and `machine` does not tell the
+    lengths, Z is unknown until a Z word says it anew. After a line that breaks a rule, the axes it names are unknown too.
+    Lines behind a `/` are run. `all_full` sends every line through the full reader (for checks; slow).
+    """
+    name = work_offset.strip().upper()
+    names = [name_of(code) for code in SYSTEMS]
+    if name not in names:
+        raise BadInput(f"there is no work offset {work_offset!r}", remedy=f"write one of {', '.join(names)}")
+    state = State(dialect, program, names.index(name) + 1, machine or MachineFacts())
+    begin = np.full(6, math.nan)
+    if start is not None:
+        begin[: len(start)] = list(start)
+    if machine_from_offset_mm is not None:
+        state.machine_from_offset[: min(len(machine_from_offset_mm), 4)] = list(machine_from_offset_mm)[:4]
+    run = Run(split_text(text, dialect, all_full=all_full), state)
+    run.begin_at(begin)
+    run.run()
+    return Interpretation(state.rows.motion(begin[:4]), state.findings.all(), run.facts())
+
+
+class _StateParameters:
+    """The parameters as the full reader asks for them."""
+
+    def __init__(self, state: State) -> None:
+        self.state = state
+
+    def get(self, number: int) -> float:
+        return read_parameter(self.state, number)
+
+
+class Run:
+    """One run through a program; also the way to carry out single lines in a state."""
+
+    def __init__(self, table: WordTable, state: State) -> None:
+        """Get ready to run `table` in `state`."""
+        self.table = table
+        self.state = state
+        self.parameters = _StateParameters(state)
+        self.flow: Flow | None = None
+        self.full_reads = 0
+        self.percent_opens = -1
+        self.ended = False
+        plain = table.kind != FULL
+        state.rows.make_room(min(int(np.count_nonzero(plain)) + 64, state.traits.max_rows + 64))
+        self.words = kernels.RunWords(table.kind, table.first, table.letters, table.values)
+
+    def begin_at(self, place: np.ndarray) -> None:
+        """Put the tip at `place` (X Y Z A B C in job coordinates) and the state's own stored parameters in force."""
+        state = self.state
+        number = state.parameters[5220]
+        if not math.isnan(number):
+            if not (abs(number - round(number)) <= 1e-4 and 1 <= round(number) <= 9):
+                says = f"#5220 must be a whole number from 1 to 9 at the start, not {number:g}"
+                state.report("system-number", says, 0, measured=float(number))
+            else:
+                state.ints[kernels.SYSTEM] = SYSTEMS[round(number) - 1]
+        self._take_stored_origins()
+        state.shift[:] = state.relative[state.system] + state.g92
+        state.here[:] = place[:4] - state.shift
+        state.others = [float(value) for value in place[4:6]]
+
+    def _take_stored_origins(self) -> None:
+        state = self.state
+        stored = state.parameters
+        for axis in range(4):
+            job = stored[5221 + 20 * (state.job_system - 1) + axis]
+            if math.isnan(state.machine_from_offset[axis]):
+                state.machine_from_offset[axis] = job
+            for system in range(1, 10):
+                origin = stored[5221 + 20 * (system - 1) + axis]
+                if system != state.job_system and not math.isnan(origin):
+                    state.relative[system, axis] = origin - state.machine_from_offset[axis]
+            if not math.isnan(stored[5211 + axis]):
+                state.g92_saved[axis] = stored[5211 + axis]
+
+    def run(self) -> None:
+        """Run from the first line to the program's end."""
+        table, state = self.table, self.state
+        n = len(table)
+        line = 0
+        self._check_percent()
+        try:
+            while line < n and not self.ended:
+                if table.kind[line] != FULL and state.compensation == 400 and state.mode(kernels.FEED_MODE) != 950:
+                    line, why = self._run_plain(line)
+                    if why != kernels.HAND_BACK:
+                        continue
+                line = self._run_full(line)
+        except StopError:
+            pass
+        except TooManyRowsError:
+            most = state.traits.max_rows
+            state.report("too-many-rows", "the program makes more moves than are followed", line + 1, limit=most)
+        self._check_end()
+
+    def _run_plain(self, line: int) -> tuple[int, int]:
+        state, rows = self.state, self.state.rows
+        begin = rows.n
+        span = (line, len(self.table))
+        line, row, why = kernels.run_plain(self.words, rows.for_run(), state.floats, state.ints, span, rows.n, MOST_CHORDS)
+        rows.n = int(row)
+        if rows.n > begin:
+            rows.label(begin, state.labels())
+            if not state.ints[kernels.UNITS_SAID] and state.notes.first_move_without_units == 0:
+                state.notes.first_move_without_units = int(rows.line[begin])
+        if state.lost:
+            state.lost = {axis for axis in state.lost if axis > 3 or math.isnan(state.here[axis])}
+        if rows.n > state.traits.max_rows:
+            raise TooManyRowsError
+        if why == kernels.ROOM_SPENT:
+            rows.make_room(min(MOST_CHORDS, max(rows.n // 2, 4096)))
+        return int(line), int(why)
+
+    def _run_full(self, line: int) -> int:
+        """Read and carry out line `line` (from 0) in full; return the line to go on with."""
+        text = self.table.text(line)
+        self.full_reads += 1
+        if "%" in text and text.strip() == "%":
+            return self._percent(line)
+        try:
+            return self.carry_out(text, line)
+        except RefusedError as refused:
+            state = self.state
+            state.findings.add(refused, line + 1, state.place())
+            folded = fold(text, semicolon_comments=state.traits.semicolon_comments)
+            if refused.code in ("endless-loop", "o-word"):
+                raise StopError from None
+            bare = re.sub(r"\(.*?(\)|$)", "", folded)
+            state.lose([axis for axis, letter in enumerate(AXES) if letter in bare])
+            motions = _PLAIN_MOTION.findall(bare)
+            if len(motions) == 1:
+                state.ints[kernels.MOTION] = int(motions[0]) * 10
+            return line + 1
+
+    def carry_out(self, text: str, line: int) -> int:
+        """Carry out one line's `text` as line `line` (from 0); raise RefusedError; return the line to go on with."""
+        state = self.state
+        block = read_line(text, line + 1, self.parameters, state.traits)
+        if block.deleted:
+            state.report("block-delete", "whether this line runs depends on a switch; it is proved as run", line + 1)
+        for number, value in block.settings:
+            set_parameter(state, number, value, line + 1)
+        if block.o_word is not None:
+            if self.flow is None:
+                self.flow = Flow(self.table, state)
+            onward = self.flow.follow(block.o_word, line)
+            while onward < 0:  # an untaken condition: read the O-word it led to
+                line = -onward - 1
+                again = read_line(self.table.text(line), line + 1, self.parameters, state.traits).o_word
+                if again is None:
+                    raise RefusedError("o-word", "a condition's branches cannot be found")
+                onward = self.flow.branch(again, line)
+            return onward
+        if block.is_empty():
+            if block.message:
+                state.notes.messages.append((line + 1, block.message))
+            return line + 1
+        execute_block(state, block)
+        if state.notes.ended:
+            self.ended = True
+            return line + 1
+        if 98 in block.m or 99 in block.m:
+            if self.flow is None:
+                self.flow = Flow(self.table, state)
+            return self.flow.subprogram(block, line)
+        return line + 1
+
+    def _check_percent(self) -> None:
+        """Find out whether the first line that is not blank is a percent sign, and whether a second one follows [3.1]."""
+        table = self.table
+        signs = np.flatnonzero(table.data == 37)
+        if len(signs) == 0 or table.data[: signs[0]].tobytes().strip():
+            return
+        lines = np.unique(np.searchsorted(table.start, signs, side="right") - 1)
+        lone = [int(line) for line in lines[:1000] if table.text(line).strip() == "%"]
+        lone += [int(line) for line in lines[1000:] if table.text(line).strip() == "%"][-1:]
+        if lone and lone[0] == lines[0]:
+            self.percent_opens = lone[0]
+            if len(lone) < 2:
+                self.state.report("percent", "the file begins with % and has no second %", lone[0] + 1)
+
+    def _percent(self, line: int) -> int:
+        state = self.state
+        if line == self.percent_opens:
+            return line + 1
+        self.ended = True
+        if self.percent_opens >= 0:
+            state.notes.ended, state.notes.ended_line = "%", line + 1
+        else:
+            state.report("percent", "a % line, though the file does not begin with one", line + 1)
+        return line + 1
+
+    def _check_end(self) -> None:
+        state = self.state
+        if not state.notes.ended and self.percent_opens < 0 and not state.traits.percent_optional:
+            state.report("no-program-end", "neither M2, M30 nor % lines end the program", max(len(self.table), 1))
+
+    def facts(self) -> ProgramFacts:
+        """Return what the program said on the way."""
+        notes = self.state.notes
+        return ProgramFacts(
+            lines=len(self.table),
+            units=tuple(notes.units),
+            first_move_without_units=notes.first_move_without_units,
+            ended=notes.ended,
+            ended_line=notes.ended_line,
+            cutters=tuple(notes.cutters.items()),
+            uses_g93=notes.uses_g93,
+            messages=tuple(notes.messages),
+            systems=tuple(notes.systems),
+            stops=tuple(notes.stops),
+            full_reads=self.full_reads,
+        )

@@ -1,0 +1,53 @@
+"""Every code of the proof's own findings: how much it weighs and the rule in words. The reader and interpreter bring theirs.
+
+Rules without another source are common practice.
+"""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+from newel.core.findings import Severity
+
+OBSTACLE, CAUTION, NOTE = Severity.OBSTACLE, Severity.CAUTION, Severity.NOTE
+
+CODES = MappingProxyType(
+    {
+        # what is not known can't be proved
+        "no-motion": (OBSTACLE, "a program must move something"),
+        "position-unknown": (OBSTACLE, "every fed move must begin where the program itself has been"),
+        "start-unsafe": (OBSTACLE, "from wherever the machine stands the first move may only raise Z clear of everything"),
+        "probe-not-followed": (OBSTACLE, "where a probing move ends is known only on the machine"),
+        "units-missing": (OBSTACLE, "a program must say G20 or G21 before it moves: what the control was left in is not known"),
+        # cutters
+        "cutter-unknown": (OBSTACLE, "a cutter that moves near the work must be one that the set-up describes"),
+        "no-cutter": (OBSTACLE, "a cutter must be called before the tip goes near the work"),
+        "length-offset-wrong": (OBSTACLE, "the length offset in force must be that of the cutter in the spindle"),
+        "change-low": (OBSTACLE, "a cutter is changed only clear above everything"),
+        "plunge": (OBSTACLE, "a cutter that does not cut at its centre must not go down into material"),
+        # speeds and feeds
+        "feed-not-set": (OBSTACLE, "a fed move needs a feed"),
+        "feed-absurd": (OBSTACLE, "the tip must not be asked to run over the work faster than the machine's fastest rapid"),
+        "feed-not-kept": (CAUTION, "an axis that can't keep up slows all (NISTIR 6556, 2.1.2.4): the feed asked is not the feed run"),
+        "spindle-range": (OBSTACLE, "the spindle must run within its own range and the cutter's"),
+        "spindle-off": (OBSTACLE, "material is cut only with the spindle running"),
+        "spindle-backward": (OBSTACLE, "cutters here cut clockwise (M3)"),
+        "rapid-cuts": (OBSTACLE, "a rapid must not touch material"),
+        # strikes
+        "body-strikes-blank": (OBSTACLE, "neck, shank, holder and spindle must touch no material"),
+        "body-strikes-part": (OBSTACLE, "neck, shank, holder and spindle must not touch the finished part"),
+        "strikes-keep-out": (OBSTACLE, "nothing that moves may touch jaws, chuck, centre or tailstock"),
+        "strikes-table": (OBSTACLE, "nothing may touch the table"),
+        # travel
+        "travel": (OBSTACLE, "every axis must stay within its travel under the work offset"),
+        "wind-up": (OBSTACLE, "A must not turn further from zero than the machine allows"),
+        # the end
+        "end-low": (OBSTACLE, "a program ends with the tip clear above everything"),
+        # the result
+        "gouge": (OBSTACLE, "no cut may go below the part's surface by more than the gouge limit"),
+        "left-over": (OBSTACLE, "of the reachable surface 98 % must lie within the tolerance"),
+        "left-over-some": (CAUTION, "places that a cutter of the shop could reach were left high"),
+        "unreachable": (NOTE, "no cutter of the shop reaches these places"),
+        "nothing-cut": (CAUTION, "a program that takes nothing off the bar is seldom meant"),
+    }
+)

@@ -1,0 +1,248 @@
+"""Deviation: how far what the programs leave differs from the part, everywhere, and which line made the worst of it.
+
+Two looks. From the blank: points of the carved surface within the part's X range against the model, exactly (signed
+distance to the mesh, positive outside): gouge and left-over, with the line that cut there last. From the model: points
+spread evenly over its surface, each by the carved point nearest to it: how much of the part's surface is within tolerance. Stubs that hold the part, and their seats on it, are not part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from newel.core.findings import Finding
+from newel.core.job import ProofAsk
+from newel.core.setup import KeepOut, SetUp, SetUpCutter
+from newel.core.units import mm
+from newel.geometry.blank import Blank, inside
+from newel.geometry.blank_surface import surface_points
+from newel.geometry.distance import signed_distance
+from newel.proof.codes import CODES
+from newel.proof.course import LINES_PER_CODE, Course, finding
+from newel.proof.results import Deviation, Measured, Standing, WorstPlace
+from newel.proof.samples import Samples, spread
+from newel.proof.unreachable import unreachable
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bytes = NDArray[np.uint8]
+Bools = NDArray[np.bool_]
+Progress = Callable[[str, float], None]
+
+MOST_SAMPLES = 200_000
+MOST_MEASURED = 300_000
+WORST_PLACES = 12
+ENOUGH_PCT = 98.0  # of the reachable surface within tolerance: what the demo job asks of itself, and what a proof asks
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the deviation is judged by: tolerance, gouge limit, grid, what stays standing, and every cutter at hand."""
+
+    tolerance_mm: float
+    ask: ProofAsk
+    setup: SetUp
+    shop: Sequence[SetUpCutter]
+
+
+def measure(
+    blank: Blank, vertices: Floats, faces: Ints, course: Course, asked: Asked, progress: Progress
+) -> tuple[Deviation, Measured]:
+    """Measure the carved blank against the part: vertices (n, 3) in the bar frame, faces (m, 3)."""
+    grid = asked.ask.resolution_mm
+    span = (float(vertices[:, 0].min()), float(vertices[:, 0].max()))
+    progress("measuring", 0.0)
+    points, _, tags = surface_points(blank, 1)
+    near = (points[:, 0] >= span[0] - grid) & (points[:, 0] <= span[1] + grid)
+    points, tags = points[near], tags[near]
+    corners = vertices[faces]
+    area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum()) / 2.0
+    samples = spread(vertices, faces, int(np.clip(area / (grid * grid), 2_000, MOST_SAMPLES)))
+    if len(points) == 0:
+        gone = np.full(len(samples.points), -float(np.linalg.norm(np.ptp(vertices, axis=0))))
+        nothing = Measured(points, np.zeros(0), np.zeros(0, np.uint8), tags)
+        return _summed(samples, gone, judge(samples.points, gone, asked, span), nothing, course, asked.tolerance_mm), nothing
+    distance, nearest = cKDTree(points, balanced_tree=False, compact_nodes=False).query(samples.points, workers=-1)
+    progress("measuring", 0.2)
+    chosen, over = _chosen(points, nearest, samples, asked)
+    exact = np.full(len(points), np.nan)
+    exact[chosen] = signed_distance(vertices, faces, points[chosen])[0]
+    progress("measuring", 0.6)
+    off = samples_off(samples.points, distance, exact[nearest], blank, grid)
+    standing = judge(samples.points, off, asked, span)
+    high = np.flatnonzero(standing == Standing.MISSED)
+    if len(high):
+        lost = unreachable(samples.points[high], samples.normals[high], vertices, faces, asked)
+        standing[high[lost]] = Standing.UNREACHABLE
+    progress("measuring", 0.9)
+    found = judge(points[chosen], exact[chosen], asked, span)
+    # What stands high belongs to the place of the part it stands over.
+    missed = found == Standing.MISSED
+    for kind in (Standing.UNREACHABLE, Standing.NOT_PART):
+        found[missed & (standing[over[chosen]] == kind)] = kind
+    measured = Measured(points[chosen], exact[chosen], found, tags[chosen])
+    progress("measuring", 1.0)
+    return _summed(samples, off, standing, measured, course, asked.tolerance_mm), measured
+
+
+def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> tuple[NDArray[np.intp], Ints]:
+    """Return which carved points to measure exactly, and the sample (n,) that each carved point lies by.
+
+    Chosen are those nearest to a sample, an even choice of all, and every one that a rough look (against the tangent plane
+    of its sample) calls off, the furthest first.
+    """
+    over = cKDTree(samples.points, balanced_tree=False, compact_nodes=False).query(points, workers=-1)[1]
+    rough = np.sum((points - samples.points[over]) * samples.normals[over], axis=1)
+    mask = np.zeros(len(points), bool)
+    mask[nearest] = True
+    mask[:: max(1, -(-len(points) // MOST_MEASURED))] = True
+    suspects = np.flatnonzero(~mask & ((rough < -0.5 * asked.ask.gouge_limit_mm) | (rough > asked.tolerance_mm)))
+    if len(suspects) > MOST_MEASURED:
+        suspects = suspects[np.argsort(-np.abs(rough[suspects]), kind="stable")[:MOST_MEASURED]]
+    mask[suspects] = True
+    return np.flatnonzero(mask), over
+
+
+def samples_off(places: Floats, distance: Floats, exact: Floats, blank: Blank, grid_mm: float) -> Floats:
+    """Return the signed deviation (k,) at places (k, 3) of the part's surface (positive: material stands over it).
+
+    It is that of the carved point nearest to it (`exact`, at `distance`); where that is further away than its own
+    deviation and the grid explain, the place is buried under material or stands free of it by that distance.
+    """
+    far = distance > np.abs(exact) + 2.0 * grid_mm
+    off = exact.copy()
+    off[far] = np.where(inside(blank, places[far]), distance[far], -distance[far])
+    return off
+
+
+def in_stubs(points: Floats, stubs: Sequence[KeepOut], slack_mm: float) -> Bools:
+    """Tell which points (k, 3) lie in or on a stub, or on its seat."""
+    radius = np.hypot(points[:, 1], points[:, 2])
+    inside = np.zeros(len(points), bool)
+    for stub in stubs:
+        along = (points[:, 0] >= stub.from_x_mm - slack_mm) & (points[:, 0] <= stub.to_x_mm + slack_mm)
+        inside |= along & (radius <= stub.radius_mm + slack_mm)
+    return inside
+
+
+def judge(points: Floats, off_mm: Floats, asked: Asked, span: tuple[float, float]) -> Bytes:
+    """Return the Standing (k,) of points by their deviation alone; what is high is called missed until reach is asked."""
+    standing = np.zeros(len(points), np.uint8)
+    standing[off_mm > asked.tolerance_mm] = Standing.MISSED
+    slack = asked.ask.resolution_mm
+    aside = in_stubs(points, asked.setup.stays_standing, slack) | (points[:, 0] < span[0] - slack) | (points[:, 0] > span[1] + slack)
+    standing[aside] = Standing.NOT_PART
+    standing[off_mm < -asked.ask.gouge_limit_mm] = Standing.GOUGE
+    return standing
+
+
+def _summed(
+    samples: Samples, off: Floats, standing: Bytes, measured: Measured, course: Course, tolerance_mm: float
+) -> Deviation:
+    """Sum samples to percentages of area, and carved points to largest deviations and worst places."""
+    part = standing != Standing.NOT_PART
+    reachable = part & (standing != Standing.UNREACHABLE)
+    count, reached = max(int(part.sum()), 1), max(int(reachable.sum()), 1)
+    within = reachable & (np.abs(off) <= tolerance_mm)
+    edges = _edges(tolerance_mm)
+    histogram = np.histogram(np.clip(off[part], edges[0], edges[-1]), edges)[0] / count * 100.0
+    d, s = measured.deviation_mm, measured.standing
+    # Material that is gone altogether leaves no carved point beside the sample: the sample's own figure tells of it.
+    deepest = max(-float(d.min(initial=0.0)), 0.0)
+    if len(d) == 0:
+        deepest = max(-float(off.min()), 0.0)
+    return Deviation(
+        tolerance_mm=tolerance_mm,
+        gouge_max_mm=deepest,
+        leftover_max_mm=_largest(d, s == Standing.MISSED, off, standing == Standing.MISSED),
+        unreachable_max_mm=_largest(d, s == Standing.UNREACHABLE, off, standing == Standing.UNREACHABLE),
+        within_tolerance_pct=100.0 * float(within.sum()) / reached,
+        missed_pct=100.0 * float((standing == Standing.MISSED).sum()) / reached,
+        gouged_pct=100.0 * float((part & (off < -tolerance_mm)).sum()) / reached,
+        unreachable_pct=100.0 * float((standing == Standing.UNREACHABLE).sum()) / count,
+        edges_mm=tuple(float(edge) for edge in edges),
+        histogram_pct=tuple(float(share) for share in histogram),
+        worst=worst_places(measured, course),
+    )
+
+
+def _edges(tolerance_mm: float) -> Floats:
+    half = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 4.0, 8.0, 20.0]) * tolerance_mm
+    return np.concatenate([-half[::-1], half])
+
+
+def _largest(d: Floats, mask: Bools, off: Floats, sampled: Bools) -> float:
+    """Return the largest left-over of a kind: of carved points, and of samples where no carved point is called so; 0 for none."""
+    if mask.any():
+        return float(d[mask].max())
+    return float(off[sampled].max()) if sampled.any() else 0.0
+
+
+def worst_places(measured: Measured, course: Course) -> tuple[WorstPlace, ...]:
+    """Return the places furthest off, gouges and missed left-over, none within 3 mm of a worse one of its kind."""
+    places: list[WorstPlace] = []
+    for kind, sign in ((Standing.GOUGE, -1.0), (Standing.MISSED, 1.0)):
+        some = np.flatnonzero(measured.standing == kind)
+        some = some[np.argsort(-sign * measured.deviation_mm[some], kind="stable")[:20_000]]
+        points = measured.points[some]
+        alive = np.ones(len(some), bool)
+        for _ in range(WORST_PLACES // 2):
+            if not alive.any():
+                break
+            k = int(np.argmax(alive))
+            name, line = course.place(int(measured.row[some[k]]))
+            x, y, z = (float(value) for value in points[k])
+            places.append(WorstPlace(x, y, z, float(measured.deviation_mm[some[k]]), kind, name, line))
+            alive &= np.linalg.norm(points - points[k], axis=1) > 3.0
+    return tuple(places)
+
+
+def deviation_findings(deviation: Deviation, measured: Measured, course: Course, ask: ProofAsk) -> list[Finding]:
+    """Return what the deviation denies or cautions of.
+
+    A gouge deeper than `ask.gouge_limit_mm` is an obstacle at each line that made one. Reachable left-over beyond the
+    tolerance is an obstacle where less than ENOUGH_PCT of the reachable surface lies within tolerance, else a caution.
+    """
+    found = _gouges(deviation, measured, course, ask.gouge_limit_mm)
+    if deviation.within_tolerance_pct < ENOUGH_PCT:
+        found.append(
+            finding(
+                "left-over",
+                f"{deviation.within_tolerance_pct:.1f} % of the reachable surface lies within {mm(deviation.tolerance_mm, 3)} of the part, "
+                f"{deviation.missed_pct:.1f} % stands high by up to {mm(deviation.leftover_max_mm)}",
+                measured=deviation.within_tolerance_pct,
+                limit=ENOUGH_PCT,
+                unit="%",
+            )
+        )
+    elif deviation.missed_pct > 0.0:
+        says = f"{deviation.missed_pct:.2f} % of the reachable surface stands high by up to {mm(deviation.leftover_max_mm)}"
+        found.append(finding("left-over-some", says, measured=deviation.leftover_max_mm, limit=deviation.tolerance_mm, unit="mm"))
+    if deviation.unreachable_pct > 0.0:
+        says = f"{deviation.unreachable_pct:.2f} % of the part's surface can't be reached by any cutter of the shop"
+        found.append(finding("unreachable", says, measured=deviation.unreachable_max_mm, limit=deviation.tolerance_mm, unit="mm"))
+    return found
+
+
+def _gouges(deviation: Deviation, measured: Measured, course: Course, limit_mm: float) -> list[Finding]:
+    deep = np.flatnonzero(measured.deviation_mm < -limit_mm)
+    if len(deep) == 0:
+        if deviation.gouge_max_mm <= limit_mm:
+            return []
+        return [finding("gouge", "a piece of the part is gone altogether", measured=deviation.gouge_max_mm, limit=limit_mm, unit="mm")]
+    order = deep[np.argsort(measured.deviation_mm[deep], kind="stable")]
+    worst_of: dict[tuple[str, int], int] = {}
+    for k in order:
+        worst_of.setdefault(course.place(int(measured.row[k])), int(k))
+    found = []
+    for (name, line), k in list(worst_of.items())[:LINES_PER_CODE]:
+        depth, row = -float(measured.deviation_mm[k]), int(measured.row[k])
+        x, y, z, a = (float(value) for value in course.motion.xyza[row]) if row >= 0 else (np.nan,) * 4
+        bx, by, bz = (float(value) for value in measured.points[k])
+        says = f"cuts {mm(depth, 3)} below the part's surface, in the bar at X {bx:.2f} Y {by:.2f} Z {bz:.2f}"
+        found.append(Finding("gouge", CODES["gouge"][0], says, name, line, x, y, z, a, depth, limit_mm, "mm"))
+    return sorted(found, key=lambda item: (item.program, item.line))

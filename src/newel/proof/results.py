@@ -1,0 +1,144 @@
+"""What a proof says, as frozen data: the verdict with its findings, deviation, times, loads and closest approaches.
+
+The names are those of proof.json; lengths in mm, angles in degrees, times in minutes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from newel.core.findings import Finding
+from newel.core.motion import Motion
+from newel.geometry.blank import Blank
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+Bytes = NDArray[np.uint8]
+
+
+class Verdict(StrEnum):
+    """Proved, or not."""
+
+    PROVED = "proved"
+    NOT_PROVED = "not proved"
+
+
+class Standing(IntEnum):
+    """What a measured point of the surface is."""
+
+    WITHIN = 0  # within tolerance of the part
+    GOUGE = 1
+    MISSED = 2  # left-over that some cutter of the shop could have taken
+    UNREACHABLE = 3  # left-over that no cutter of the shop can take
+    NOT_PART = 4  # a stub, or full bar beside the part
+
+
+@dataclass(frozen=True)
+class WorstPlace:
+    """A place where the surface is furthest off: bar frame in mm, signed deviation, and the line that cut there last (0: none)."""
+
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    deviation_mm: float
+    standing: Standing
+    program: str
+    line: int
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """How far what is left differs from the part.
+
+    `gouge_max_mm` (0 or more), `leftover_max_mm` (what was missed; unreachable places apart in
+    `unreachable_max_mm`). `within_tolerance_pct`: of the reachable surface of the part, by area, what lies within
+    `tolerance_mm`; `unreachable_pct`: of the whole surface, stubs apart. `histogram`: share of the part's area in percent
+    between neighbouring `edges_mm` of signed deviation (positive: left over). All nan where no model was given.
+    """
+
+    tolerance_mm: float = math.nan
+    gouge_max_mm: float = math.nan
+    leftover_max_mm: float = math.nan
+    unreachable_max_mm: float = math.nan
+    within_tolerance_pct: float = math.nan
+    missed_pct: float = math.nan
+    gouged_pct: float = math.nan
+    unreachable_pct: float = math.nan
+    edges_mm: tuple[float, ...] = ()
+    histogram_pct: tuple[float, ...] = ()
+    worst: tuple[WorstPlace, ...] = ()
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Points of the carved surface for pictures: bar frame (k, 3), signed deviation (k,), Standing (k,), last row (k,)."""
+
+    points: Floats
+    deviation_mm: Floats
+    standing: Bytes
+    row: Ints
+
+
+@dataclass(frozen=True)
+class Load:
+    """The hardest moments, estimated from the volume each stretch removes; nan where the material gives no figure."""
+
+    force_max_N: float = math.nan
+    rotary_torque_max_Nm: float = math.nan
+    cutter_bending_max_mm: float = math.nan
+    bar_bending_max_mm: float = math.nan
+    spindle_power_max_W: float = math.nan
+
+
+@dataclass(frozen=True)
+class Approach:
+    """How near a cutter comes to something nothing may touch; 0 where it strikes; nan where none came to be measured."""
+
+    name: str
+    mm: float
+    program: str
+    line: int
+
+
+@dataclass(frozen=True)
+class CutterTime:
+    """The time of one cutter, fed and rapid, in minutes."""
+
+    cutter: int
+    name: str
+    fed_min: float
+    rapid_min: float
+
+
+@dataclass(frozen=True)
+class Proof:
+    """All that a proof found. Everything but `shares` depends on the inputs alone.
+
+    `row_program` (n,), `minutes` (n,): the program (index into `programs`) and the time of each row of `motion`.
+    `removed_mm3` (n,): what each row took off the blank. `shares`: seconds by stage, empty where no stopwatch was lent.
+    """
+
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    deviation: Deviation
+    time_min: float
+    fed_min: float
+    rapid_min: float
+    cutter_times: tuple[CutterTime, ...]
+    load: Load
+    resolution_mm: float
+    approaches: tuple[Approach, ...]
+    seal: str
+    programs: tuple[str, ...]
+    motion: Motion
+    row_program: Ints
+    minutes: Floats
+    removed_mm3: Floats
+    measured: Measured | None
+    blank: Blank
+    shares: dict[str, float] = field(default_factory=dict)

@@ -1,0 +1,142 @@
+"""Reach: whether any cutter of the shop, from any turn, could have touched a place of the part that was left high.
+
+A place counts as reachable when some pose of some cutter touches it within the tolerance while nothing of the cutter, edge
+or body, cuts into the part, into what must stay standing, or into what holds the bar (the drop at that pose says so).
+Poses tried: the one whose outline lies tangent to the surface there, over a fan of turns; then, for what is still
+left, the cutter set beside the place in rings. Finest cutter first. A place that no such pose reaches is called
+unreachable; that is a search, so its answer 'reachable' is certain and its answer 'unreachable' is not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from newel.core.profile import CutterShape
+from newel.core.setup import KeepOut
+from newel.geometry.drop import DropTree, drop, drop_tree
+from newel.geometry.profiles import height_at, joined, polyline, radius_at
+from newel.proof.kinematics import table_points_from_bar
+
+if TYPE_CHECKING:
+    from newel.proof.deviation import Asked
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+MOST_TRIED = 3_000  # places tried one by one; each other one takes the answer of its nearest neighbour
+FAN_DEG = (0.0, 15.0, -15.0, 30.0, -30.0, 45.0, -45.0, 60.0, -60.0, 75.0, -75.0)
+RING_FAN_DEG = (0.0, 30.0, -30.0, 60.0, -60.0)
+RING_SHARES = (0.35, 0.7, 1.0)
+RING_PLACES = 8
+RING_CUTTERS = 3
+STEEP = 0.2  # a surface steeper than this (cosine of its normal to the cutter's axis) is judged as if it were so steep
+SIDES = 72  # of the prisms that stand for round keep-outs in the drop
+
+
+def unreachable(points: Floats, normals: Floats, vertices: Floats, faces: Ints, asked: Asked) -> Bools:
+    """Tell which surface points (k, 3) with outward normals (k, 3), in the bar frame, no cutter at hand can touch."""
+    if not asked.shop:
+        return np.zeros(len(points), bool)
+    tree = drop_tree(*with_round_things(vertices, faces, (*asked.setup.stays_standing, *asked.setup.keep_out)))
+    stride = max(1, -(-len(points) // MOST_TRIED))
+    tried = np.arange(0, len(points), stride)
+    reached = reachable(points[tried], normals[tried], tree, [cutter.shape for cutter in asked.shop], asked.tolerance_mm)
+    if stride == 1:
+        return ~reached
+    nearest = cKDTree(points[tried]).query(points, workers=-1)[1]
+    return ~reached[nearest]
+
+
+def reachable(points: Floats, normals: Floats, tree: DropTree, shapes: Sequence[CutterShape], tolerance_mm: float) -> Bools:
+    """Tell which points (k, 3) some cutter can touch within the tolerance without cutting anything else."""
+    reached = np.zeros(len(points), bool)
+    finest = sorted(shapes, key=lambda shape: (float(radius_at(shape.edge, 0.5)), shape.edge.radius_mm))
+    for tries in (_tangent, _rings):
+        cutters = finest if tries is _tangent else finest[:RING_CUTTERS]
+        for shape in cutters:
+            left = np.flatnonzero(~reached)
+            if len(left) == 0:
+                return reached
+            reached[left] = tries(points[left], normals[left], tree, shape, tolerance_mm)
+    return reached
+
+
+def _turns(points: Floats, normals: Floats, fan_deg: Sequence[float]) -> list[Floats]:
+    """Return turns (k,) to try: those that bring the normal, or else the place itself, up, and a fan to either side."""
+    across = np.hypot(normals[:, 1], normals[:, 2]) > 0.05
+    y, z = np.where(across, normals[:, 1], points[:, 1]), np.where(across, normals[:, 2], points[:, 2])
+    up = 90.0 - np.degrees(np.arctan2(z, y))
+    return [up + offset for offset in fan_deg]
+
+
+def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, tolerance_mm: float) -> Bools:
+    """Lay the outline tangent to the surface at each place, half the tolerance off it."""
+    whole = joined(shape.edge, shape.body)
+    outline = polyline(shape.edge, 0.002)
+    reached = np.zeros(len(points), bool)
+    for turn in _turns(points, normals, FAN_DEG):
+        left = np.flatnonzero(~reached)
+        if len(left) == 0:
+            break
+        p = table_points_from_bar(points[left], turn[left])
+        n = table_points_from_bar(normals[left], turn[left])
+        upward = n[:, 2] > -1e-6
+        flat = np.hypot(n[:, 0], n[:, 1])
+        support = flat[:, None] * outline[:, 0] - n[:, 2:3] * outline[:, 1]
+        # of equal ones the lowest: along a flank the tip need not go deeper than where the flank begins
+        k = np.argmax(support > support.max(axis=1, keepdims=True) - 1e-9, axis=1)
+        r, h = outline[k, 0], outline[k, 1]
+        aside = n[:, :2] / np.maximum(flat, 1e-12)[:, None]
+        off = p + 0.5 * tolerance_mm * n
+        x, y = off[:, 0] + r * aside[:, 0], off[:, 1] + r * aside[:, 1]
+        lowest = drop(tree, whole, x, y, turn[left])
+        short = (lowest - (off[:, 2] - h)) * np.maximum(n[:, 2], STEEP)
+        reached[left] = upward & (short <= 0.5 * tolerance_mm)
+    return reached
+
+
+def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, tolerance_mm: float) -> Bools:
+    """Set the cutter beside each place, all round it, and ask how far above the place it is held up."""
+    whole = joined(shape.edge, shape.body)
+    reached = np.zeros(len(points), bool)
+    for turn in _turns(points, normals, RING_FAN_DEG):
+        for share, angle in _ring_places():
+            left = np.flatnonzero(~reached)
+            if len(left) == 0:
+                return reached
+            p = table_points_from_bar(points[left], turn[left])
+            n = table_points_from_bar(normals[left], turn[left])
+            r = share * shape.edge.radius_mm * 0.999
+            lowest = drop(tree, whole, p[:, 0] + r * np.cos(angle), p[:, 1] + r * np.sin(angle), turn[left])
+            over = lowest + float(height_at(shape.edge, r)) - p[:, 2]
+            reached[left] = (n[:, 2] > -1e-6) & (over * np.maximum(n[:, 2], STEEP) <= tolerance_mm)
+    return reached
+
+
+def _ring_places() -> list[tuple[float, float]]:
+    rings = [(share, 2.0 * np.pi * k / RING_PLACES) for share in RING_SHARES for k in range(RING_PLACES)]
+    return [(0.0, 0.0), *rings]
+
+
+def with_round_things(vertices: Floats, faces: Ints, things: Sequence[KeepOut]) -> tuple[Floats, Ints]:
+    """Return a mesh with prisms added for round things about the rotary axis."""
+    all_vertices, all_faces, count = [np.asarray(vertices, float)], [np.asarray(faces, np.int64)], len(vertices)
+    angle = 2.0 * np.pi * np.arange(SIDES) / SIDES
+    k = np.arange(SIDES)
+    following = (k + 1) % SIDES
+    for thing in things:
+        y, z = thing.radius_mm * np.cos(angle), thing.radius_mm * np.sin(angle)
+        near = np.column_stack([np.full(SIDES, thing.from_x_mm), y, z])
+        far = np.column_stack([np.full(SIDES, thing.to_x_mm), y, z])
+        sides = np.vstack([np.column_stack([k, k + SIDES, following]), np.column_stack([following, k + SIDES, following + SIDES])])
+        fan = np.column_stack([np.zeros(SIDES - 2, np.int64), k[1:-1], k[2:]])
+        all_vertices += [near, far]
+        all_faces.append(np.vstack([sides, fan, fan + SIDES]) + count)
+        count += 2 * SIDES
+    return np.vstack(all_vertices), np.vstack(all_faces).astype(np.int64)

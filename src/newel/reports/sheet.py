@@ -1,0 +1,237 @@
+"""The set-up sheet: everything that one needs beside the machine, on two pages. PDF bytes out, the same on every run."""
+
+from __future__ import annotations
+
+import json
+import math
+from importlib import resources
+from typing import Any
+
+import typst
+
+from newel.core.findings import obstacles
+from newel.core.job import Section, Tailstock
+from newel.core.units import degrees, duration, mm
+from newel.reports.bar_drawing import bar_drawing_svg
+from newel.reports.results import Results
+from newel.reports.summary import bar_text, deviation_lines, finding_text, load_text
+from newel.shop.cutters import Cutter
+
+DEFER = (
+    "This sheet does not replace the machine's manual, the rules that hold where you work, or people who are trained. "
+    "Where they say otherwise, they are right."
+)
+_GENERAL = (
+    "Wear eye protection, and hearing protection while the spindle runs.",
+    "A turning bar winds up loose sleeves, gloves, cords and long hair: tie back, roll up, take off.",
+    "Keep hands out while the spindle or the bar turns. Clear chips with a brush when both stand still.",
+    "Take dust away at the cutter. Don't leave a running machine alone: dust and chips can smoulder.",
+    "Know where the stop is, and keep it within reach of where you stand.",
+)
+_CENTRE = "Press the live centre just so that it turns along: too much bends the bar as it gets thin, too little lets it whip."
+_LONG_BAR = "Watch the first passes on the thin places: a long bar rings before it breaks. Stop if it sings."
+_STUBS = "The part hangs on its stubs at the end. Part it off by hand, with spindle and rotary axis standing and power off."
+
+
+def sheet_pdf(results: Results) -> bytes:
+    """Lay out the set-up sheet. Raises RuntimeError where the typesetter warns or fails: a fault of ours, never the input's."""
+    template = resources.files("newel.reports").joinpath("sheet.typ").read_bytes()
+    pdf, warnings = typst.Compiler(template, ignore_system_fonts=True).compile_with_warnings(
+        format="pdf",
+        sys_inputs={"data": json.dumps(sheet_data(results), ensure_ascii=False), "drawing": bar_drawing_svg(results)},
+        timestamp=0,
+    )
+    if warnings:
+        raise RuntimeError(f"the sheet's typesetter warns: {warnings[0].message}")
+    assert isinstance(pdf, bytes)
+    return pdf
+
+
+def sheet_data(results: Results) -> dict[str, Any]:
+    """Return every word and number on the sheet."""
+    proof, plan, machine = results.proof, results.plan, results.machine
+    first = obstacles(proof.findings)[:1]
+    return {
+        "title": results.job.name,
+        "bar_line": _upper(bar_text(plan.bar)) + ".",
+        "machine_line": f"{machine.name}, chuck at the {machine.chuck_end} end. Program: {', '.join(results.programs)}.",
+        "verdict": str(proof.verdict),
+        "proved": str(proof.verdict) == "proved",
+        "not_proved_because": "".join(f"{_upper(finding_text(finding))}." for finding in first),
+        "seal_short": _seal_words(proof.seal)[:16],
+        "steps": _steps(results),
+        "a_check": a_check(results),
+        "cutters": _cutter_rows(results),
+        "approaches": [
+            [item.name, mm(item.mm, 1), f"{item.program}, {item.line}" if item.line else item.program]
+            for item in proof.approaches
+            if math.isfinite(item.mm)
+        ],
+        "cuts": _cut_rows(results),
+        "cuts_note": "Feed: speed of the tip over the turning work. ap depth, ae width of cut (ISO 3002). Time by the clock, "
+        f"with this machine's accelerations; the whole program {duration(proof.time_min)}.",
+        "cautions_general": list(_GENERAL),
+        "cautions_own": _own_cautions(results),
+        "defer": DEFER,
+        "ticks": _ticks(results),
+        "measures": _measures(results),
+        "proof_lines": _proof_lines(results),
+        "decisions": [
+            [item.what, item.chosen + ("" if item.by == "Newel" else f" ({item.by})"), item.because] for item in plan.decisions
+        ],
+        "foot": f"{results.job.name}. Seal {_seal_words(proof.seal)}",
+    }
+
+
+def a_check(results: Results) -> str:
+    """Say how to see that A turns the way the program believes.
+
+    In the set-up's frame X runs to the right and Y away from the person, so a turn of +90 about +X brings the top face
+    toward the person; the machine's sense of A may be the other way.
+    """
+    way = "toward you" if results.setup.a_sense > 0 else "away from you"
+    other = "away from you" if results.setup.a_sense > 0 else "toward you"
+    return (
+        f"Mark the bar's top at A0. From in front of the machine, turn A to +90: the mark must come {way}. "
+        f"If it goes {other}, stop: the machine file states the wrong sense, and the part would come out as its mirror image."
+    )
+
+
+def levelling(results: Results) -> str:
+    """Say how A zero is found for this bar."""
+    bar, machine = results.plan.bar, results.machine
+    if bar.section is Section.ROUND:
+        return "A zero: anywhere. Mark the bar's top with a pencil line, so that a stopped job can be found again."
+    home = ""
+    if machine.chuck.home_turn_deg and bar.section is not Section.HEXAGON:
+        home = f" Gripped at the chuck's home the bar stands about {degrees(machine.chuck.home_turn_deg)} off: turn A by that first."
+    if bar.turned_deg:
+        return (
+            f"A zero: a corner up. Touch the two flats beside it at the same Y on either side of the axis; turn A until both "
+            f"read the same, and set A to 0.{home}"
+        )
+    return (
+        "A zero: level the top flat. With a dial gauge in the spindle sweep along Y over the flat, near both edges; turn A until "
+        f"both ends read the same to 0.02 mm, and set A to 0.{home}"
+    )
+
+
+def _steps(results: Results) -> list[str]:
+    plan, setup = results.plan, results.setup
+    bar, holding = plan.bar, plan.holding
+    steps = [
+        f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square. Centre-drill the far end."
+        if holding.tailstock is Tailstock.LIVE_CENTRE
+        else f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square.",
+        f"Grip {mm(holding.grip_mm, 1)} in the jaws, so that {mm(bar.to_x_mm, 1)} stand out. Tighten the jaws evenly, and turn the "
+        "bar once by hand: it must run true.",
+    ]
+    if holding.tailstock is Tailstock.LIVE_CENTRE:
+        steps.append("Bring the live centre up, lightly, and lock it.")
+    steps.append(levelling(results))
+    x_words = {"jaw face": "the jaw face", "part start": "where the part begins", "bar end": "the bar's far end"}
+    x_zero = results.job.zero.x_zero
+    at = abs(setup.table_from_program_mm[0])
+    from_jaws = "" if at < 0.005 else f", {mm(at, 2)} from the jaw face"
+    steps.append(
+        f"Work zero ({setup.work_offset}): X0 at {x_words.get(x_zero, x_zero)}{from_jaws}; Y0 and Z0 on the rotary axis. Z0 is the axis, "
+        "not the bar's top: touch the top and add half the bar's size."
+    )
+    steps.append("Measure each cutter's length as your machine does it, and run the program once with Z raised above the part.")
+    return steps
+
+
+def _cutter_rows(results: Results) -> list[list[str]]:
+    minutes = {item.cutter: item.fed_min + item.rapid_min for item in results.proof.cutter_times}
+    rows: dict[int, Cutter] = dict(results.cutters)
+    order = list(dict.fromkeys(result.cut.cutter for result in results.cuts)) or list(rows)
+    return [
+        [f"{number}", f"{rows[number].name}; {rows[number].holder}", mm(rows[number].LPR, 1), _time(minutes.get(number))]
+        for number in order
+        if number in rows
+    ]
+
+
+def _cut_rows(results: Results) -> list[list[str]]:
+    rows = []
+    for result in results.cuts:
+        cut = result.cut
+        rows.append(
+            [
+                f"{cut.number}",
+                f"{cut.name}, {cut.direction.value}",
+                f"{cut.cutter}",
+                f"{cut.spindle_rpm:.0f} rpm",
+                f"{cut.feed_mm_per_min:.0f} mm/min",
+                mm(cut.ap_mm),
+                mm(cut.ae_mm),
+                _time(result.minutes),
+            ]
+        )
+    return rows
+
+
+def _own_cautions(results: Results) -> list[str]:
+    holding = results.plan.holding
+    own = [f"{_upper(results.material.name)}: {caution}" for caution in results.material.cautions]
+    if holding.tailstock is Tailstock.LIVE_CENTRE:
+        own.append(_CENTRE)
+    slender = results.plan.bar.to_x_mm / (2 * min(holding.chuck_stub.radius_mm, results.plan.placement.part_radius_mm))
+    if slender > 6.0:  # overhang over the thinnest place; common practice calls this a long bar
+        own.append(_LONG_BAR)
+    own.append(_STUBS)
+    return own
+
+
+def _ticks(results: Results) -> list[str]:
+    ticks = [
+        "Right bar, sawn, without knots or cracks where the jaws hold",
+        "Jaws tight; chuck key out",
+        "A zero levelled, and the way of A checked with +90",
+        f"{results.setup.work_offset} set: X, and Y Z on the axis",
+        *(f"T{number}: {cutter.name}, {mm(cutter.LPR, 1)} out of the holder" for number, cutter in results.cutters),
+        "Dry run above the part, hand on the stop",
+        "Dust extraction on, eye and hearing protection on",
+    ]
+    if results.plan.holding.tailstock is Tailstock.LIVE_CENTRE:
+        ticks.insert(2, "Live centre in, locked, turning along")
+    return ticks
+
+
+def _measures(results: Results) -> list[list[str]]:
+    plan = results.plan
+    bar, place = plan.bar, plan.placement
+    tolerance = mm(results.job.finish.tolerance_mm, 3)
+    rows = [[f"bar, {bar.section.value}", " x ".join(mm(size) for size in bar.size_mm), ""]]
+    rows.append(["bar standing out of the jaws", mm(bar.to_x_mm, 1), ""])
+    rows.append(["part, length", mm(place.part_to_x_mm - place.part_from_x_mm), ""])
+    rows.append([f"part, largest diameter (± {tolerance} a side)", f"Ø{2 * place.part_radius_mm:.2f} mm", ""])
+    rows.append(["stub at the chuck", f"Ø{2 * plan.holding.chuck_stub.radius_mm:.2f} mm", ""])
+    if plan.holding.tail_stub is not None:
+        rows.append(["stub at the centre", f"Ø{2 * plan.holding.tail_stub.radius_mm:.2f} mm", ""])
+    return rows
+
+
+def _proof_lines(results: Results) -> list[str]:
+    proof = results.proof
+    lines = [" ".join(line.split()) for line in deviation_lines(proof, results.job.finish.tolerance_mm)]
+    load = load_text(proof)
+    if load:
+        lines.append(f"{_upper(load)}.")
+    lines.append(f"Carved with rays {mm(proof.resolution_mm)} apart.")
+    lines += [_upper(finding_text(finding)) for finding in proof.findings[:4]]
+    return [_upper(line) for line in lines]
+
+
+def _seal_words(seal: str) -> str:
+    """Return the seal's own digits: the second word of 'newel-seal-1 DIGITS part=...'."""
+    words = seal.split()
+    return words[1] if len(words) > 1 else seal
+
+
+def _time(minutes: float | None) -> str:
+    return duration(minutes) if minutes is not None and math.isfinite(minutes) else "not timed"
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,171 @@
+"""Kernels of the development map: how low a cutter stands on it, and what a run of poses takes off it."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit, prange
+
+
+class MapArrays(NamedTuple):
+    """The map for kernels: radius (nx, na) in mm, centre of the first X cell, cell sizes, sines and cosines of the cells' turns."""
+
+    radius_mm: np.ndarray
+    x0_mm: float
+    x_step_mm: float
+    turn_step_rad: float
+    sine: np.ndarray
+    cosine: np.ndarray
+
+
+@njit(cache=True, error_model="numpy")
+def _height(table, r_step_mm, distance_mm):
+    """Height of a cutter's underside over its tip at a distance from its axis, from a table that starts at the axis."""
+    place = distance_mm / r_step_mm
+    k = int(place)
+    if k >= len(table) - 1:
+        return table[len(table) - 1]
+    part = place - k
+    return table[k] * (1.0 - part) + table[k + 1] * part
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
+    """Lowest tip height for each place at which a cutter clears the map; `slack` widens each cell by that many cells each way."""
+    out = np.empty(len(x_mm))
+    nx, na = m.radius_mm.shape
+    widest = r_step_mm * (len(table) - 1)
+    slack_x = slack * m.x_step_mm
+    slack_turn = slack * m.turn_step_rad
+    quarter = int(0.5 * np.pi / m.turn_step_rad) + 1
+    for q in prange(len(x_mm)):
+        best = -np.inf
+        reach_x = widest + slack_x
+        first = max(0, int(np.ceil((x_mm[q] - reach_x - m.x0_mm) / m.x_step_mm)))
+        last = min(nx - 1, int(np.floor((x_mm[q] + reach_x - m.x0_mm) / m.x_step_mm)))
+        c, s = np.cos(turn_rad[q]), np.sin(turn_rad[q])
+        middle = int(np.floor(turn_rad[q] / m.turn_step_rad + 0.5))
+        for step in range(quarter + 1):
+            # cells further out than this cannot stand higher than what was found
+            if best > 0.0 and step > 1:
+                angle = (step - 0.5) * m.turn_step_rad - slack_turn
+                if angle > 0.0 and np.tan(min(angle, 1.5)) * best > widest + abs(y_mm):
+                    break
+            for side in range(2):
+                if step == 0 and side == 1:
+                    continue
+                j = (middle + (step if side == 0 else -step)) % na
+                sine = m.sine[j] * c - m.cosine[j] * s
+                cosine = m.cosine[j] * c + m.sine[j] * s
+                if cosine <= -slack_turn:
+                    continue
+                for i in range(first, last + 1):
+                    radius = m.radius_mm[i, j]
+                    if radius <= 0.0:
+                        continue
+                    # a cell seen slack_turn nearer stands higher by at most its sine times that turn
+                    height = radius * cosine
+                    if slack > 0.0:
+                        height = min(radius, height + radius * abs(sine) * slack_turn)
+                    if height <= best:
+                        continue
+                    across = max(0.0, abs(radius * sine - y_mm) - radius * slack_turn)
+                    along = max(0.0, abs(m.x0_mm + i * m.x_step_mm - x_mm[q]) - slack_x)
+                    distance = np.sqrt(across * across + along * along)
+                    if distance > widest:
+                        continue
+                    tip = height - _height(table, r_step_mm, distance)
+                    if tip > best:
+                        best = tip
+        out[q] = best
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def _cleared(radius, dx, sine, cosine, y_mm, z_mm, table, r_step_mm):
+    """Radius left on a ray from the axis by a cutter standing at (y, z): the ray's own where the cutter does not meet its end."""
+    widest = r_step_mm * (len(table) - 1)
+    across = radius * sine - y_mm
+    distance = np.sqrt(across * across + dx * dx)
+    # what was cut to this height before is not cut again for a rounding error
+    if distance > widest or radius * cosine < z_mm + _height(table, r_step_mm, distance) + 1e-4:
+        return radius
+    low, high = 0.0, radius
+    for _ in range(24):
+        mid = 0.5 * (low + high)
+        across = mid * sine - y_mm
+        distance = np.sqrt(across * across + dx * dx)
+        if distance <= widest and mid * cosine >= z_mm + _height(table, r_step_mm, distance):
+            high = mid
+        else:
+            low = mid
+    return high
+
+
+@njit(cache=True, error_model="numpy")
+def cut_map(sure, likely, pose, table, r_step_mm, ways):
+    """Take a run of poses off two maps, in order, and measure what each pose meets.
+
+    `sure`: cells hold no less than what stands anywhere in them; `likely`: what stands at their middle. `pose` (n, 4):
+    x, y, z, turn in radians. `ways` (n, 2): unit direction of the move over the surface (along X, across). Writes the
+    maps; returns depth (n,) of the deepest stock met below its top, and side (n, 2): how far, of the cutter's radius, stock was
+    met to the left and to the right of the way.
+    """
+    n = len(pose)
+    depth = np.zeros(n)
+    sides = np.zeros((n, 2))
+    nx, na = likely.radius_mm.shape
+    widest = r_step_mm * (len(table) - 1)
+    half_x, half_turn = 0.5 * likely.x_step_mm, 0.5 * likely.turn_step_rad
+    cos_half, sin_half = np.cos(half_turn), np.sin(half_turn)
+    for q in range(n):
+        x, y, z, turn = pose[q, 0], pose[q, 1], pose[q, 2], pose[q, 3]
+        first = max(0, int(np.ceil((x - widest - half_x - likely.x0_mm) / likely.x_step_mm)))
+        last = min(nx - 1, int(np.floor((x + widest + half_x - likely.x0_mm) / likely.x_step_mm)))
+        c, s = np.cos(turn), np.sin(turn)
+        middle = int(np.floor(turn / likely.turn_step_rad + 0.5))
+        far = 0.5 * np.pi
+        if z > 0.0:
+            far = np.arctan((widest + abs(y)) / z)
+        span = int(far / likely.turn_step_rad) + 1
+        for k in range(-span, span + 1):
+            j = (middle + k) % na
+            sine = likely.sine[j] * c - likely.cosine[j] * s
+            cosine = likely.cosine[j] * c + likely.sine[j] * s
+            if cosine <= 0.0:
+                continue
+            for i in range(first, last + 1):
+                dx = likely.x0_mm + i * likely.x_step_mm - x
+                standing = likely.radius_mm[i, j]
+                if standing > 0.0:
+                    left = _cleared(standing, dx, sine, cosine, y, z, table, r_step_mm)
+                    if left < standing:
+                        likely.radius_mm[i, j] = left
+                        met = standing - left
+                        if met > depth[q]:
+                            depth[q] = met
+                        if met > 0.02:
+                            aside = (dx * ways[q, 1] - (standing * sine - y) * ways[q, 0]) / widest
+                            if aside > sides[q, 0]:
+                                sides[q, 0] = aside
+                            if -aside > sides[q, 1]:
+                                sides[q, 1] = -aside
+                standing = sure.radius_mm[i, j]
+                if standing > 0.0:
+                    left = 0.0
+                    for corner in range(4):
+                        corner_dx = dx + (half_x if corner < 2 else -half_x)
+                        turned = sin_half if corner % 2 == 0 else -sin_half
+                        corner_sine = sine * cos_half + cosine * turned
+                        corner_cosine = cosine * cos_half - sine * turned
+                        at = standing
+                        if corner_cosine > 0.0:
+                            at = _cleared(standing, corner_dx, corner_sine, corner_cosine, y, z, table, r_step_mm)
+                        if at > left:
+                            left = at
+                        if left >= standing:
+                            break
+                    if left < standing:
+                        sure.radius_mm[i, j] = left
+    return depth, sides

@@ -1,0 +1,153 @@
+"""Pictures and development: they show what they should where it can be computed, and are the same bytes each run."""
+
+import io
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+import sample_results
+from PIL import Image
+
+from newel.core.job import Section
+from newel.core.plan import Bar
+from newel.reports.development import development_svg, radius_map
+from newel.reports.pictures import by_deviation, deviation_colours, part_in_bar, scale_end_mm
+from newel.reports.results import Mesh
+from newel.reports.shading import first_hits, look, vertex_normals
+from newel.reports.solids import bar_solid, prism, section_corners_yz, turned
+
+
+def volume(mesh: Mesh) -> float:
+    a, b, c = (mesh.vertices_mm[mesh.faces[:, k]] for k in range(3))
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
+
+
+@pytest.fixture(scope="module")
+def sample():
+    return sample_results.results()
+
+
+def pixels(png: bytes) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB")).astype(float)
+
+
+def test_the_part_in_its_bar(sample):
+    png = part_in_bar(sample)
+    assert png == part_in_bar(sample)
+    picture = pixels(png)
+    assert picture.shape[1] == 1280 and 400 < picture.shape[0] < 1200
+    paper = (np.abs(picture - [244, 239, 227]).max(axis=2) < 3).mean()
+    assert 0.3 < paper < 0.9  # something is drawn, and not everywhere
+
+
+def test_a_gouge_is_shown_in_its_colour(sample):
+    picture = pixels(by_deviation(sample))
+    orange = (picture[..., 0] - picture[..., 2] > 90) & (picture[..., 0] > 120)
+    body = orange[: picture.shape[0] - 190]  # without the legend
+    assert body.sum() > 400  # the sample has one gouge, 4 mm x 0.6 rad
+    assert (picture[..., 2] - picture[..., 0] > 25).sum() > 5000  # and left-over in many places
+
+
+def test_without_a_model_nothing_is_coloured(sample):
+    with pytest.raises(ValueError, match="nothing was measured"):
+        by_deviation(sample_results.results(proof=sample_results.PROVED))
+
+
+def test_the_scale_tells_gouge_from_left_over_in_grey_too():
+    colours = deviation_colours(np.array([-1.0, -0.5, 0.0, 0.5, 1.0]), 1.0)
+    light = colours @ [0.2126, 0.7152, 0.0722]  # published: luma weights of Rec. ITU-R BT.709
+    assert light[2] == max(light) and light[0] < light[1] < light[2] > light[3] > light[4]
+    assert colours[0, 0] > colours[0, 2] and colours[4, 2] > colours[4, 0]  # warm for gouges, cold for left-over
+    np.testing.assert_array_equal(deviation_colours(np.array([-9.0, 9.0]), 1.0), colours[[0, 4]])  # beyond the end: the end
+
+
+def test_the_scale_opens_for_a_rough_result():
+    assert scale_end_mm(0.05, np.zeros(100)) == 0.1
+    assert scale_end_mm(0.05, np.zeros(0)) == 0.1
+    assert scale_end_mm(0.05, np.full(100, 0.333)) == pytest.approx(0.34)
+
+
+@pytest.mark.parametrize(
+    ("section", "size", "area"),
+    [
+        (Section.SQUARE, (40.0,), 1600.0),
+        (Section.RECTANGLE, (50.0, 20.0), 1000.0),
+        (Section.HEXAGON, (30.0,), 30.0**2 * np.sqrt(3) / 2),  # derived: across flats s, area s^2 sqrt(3)/2
+        (Section.ROUND, (30.0,), 0.5 * 96 * 15.0**2 * np.sin(2 * np.pi / 96)),  # derived: 96-gon in the circle
+    ],
+)
+def test_a_bar_has_its_volume_and_faces_outward(section, size, area):
+    mesh = bar_solid(Bar(section, size, -20.0, 80.0, 17.0, "beech"))
+    assert volume(mesh) == pytest.approx(100.0 * area)
+
+
+def test_a_flat_faces_up_at_no_turn():
+    for section, size in ((Section.SQUARE, (40.0,)), (Section.RECTANGLE, (50.0, 20.0)), (Section.HEXAGON, (30.0,))):
+        corners = section_corners_yz(section, size, 0.0)
+        top = corners[np.isclose(corners[:, 1], corners[:, 1].max())]
+        assert len(top) == 2 and top[:, 1].max() == pytest.approx(size[-1] / 2)
+
+
+def test_turned_solids_face_outward():
+    cone = turned(np.array([0.0, 10.0, 10.0]), np.array([0.0, 5.0, 0.0]), pieces=400)
+    assert volume(cone) == pytest.approx(np.pi * 25 * 10 / 3, rel=1e-3)  # derived: cone
+
+
+def test_normals_of_a_box_point_away_from_its_middle():
+    box = prism(np.array([[1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0]]), -1.0, 1.0)
+    normals = vertex_normals(box)
+    assert (np.einsum("ij,ij->i", normals, box.vertices_mm) > 1.0).all()
+
+
+def test_the_radius_map_finds_the_radius(sample):
+    radii = radius_map(sample.part, 0.0, 140.0)
+    rows, columns = radii.shape
+    x = (np.arange(columns) + 0.5) / columns * 140.0
+    turn = 2 * np.pi * (np.arange(rows) + 0.5) / rows
+    inside = (x > sample_results.PART_FROM + 1) & (x < sample_results.PART_TO - 1)
+    # at turn theta the point of the bar at 90 degrees - theta from +Y faces the spindle (derived: Rx(theta) brings it to +Z)
+    expected = sample_results.radius_at(x[None, inside], np.pi / 2 - turn[:, None])
+    assert np.abs(radii[:, inside] - expected).max() < 0.12  # the mesh's facets: chords of 2 degrees and 0.7 mm
+    assert np.isnan(radii[:, x < sample_results.PART_FROM - 0.1]).all()
+    assert np.isnan(radii[:, x > sample_results.PART_TO + 0.1]).all()
+
+
+def test_rays_that_miss_say_so():
+    box = prism(np.array([[1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0]]), -1.0, 1.0)
+    start = np.array([[0.1, 0.2, 5.0], [3.0, 0.0, 5.0]])
+    far, face = first_hits(start, np.tile([0.0, 0.0, -1.0], (2, 1)), [box])
+    assert far[0] == pytest.approx(4.0) and np.isinf(far[1]) and face[1] == -1
+
+
+def test_a_view_puts_x_to_the_right_and_z_up(sample):
+    view = look((0.0, 1.0, -0.4), [sample.part], 400)
+    at = view.to_px(np.array([[0.0, 0, 0], [10.0, 0, 0], [0, 0, 10.0]]))
+    assert at[1, 0] > at[0, 0] and at[1, 1] == pytest.approx(at[0, 1])
+    assert at[2, 1] < at[0, 1] and at[2, 0] == pytest.approx(at[0, 0])
+
+
+def test_the_development_is_one_sound_drawing(sample):
+    svg = development_svg(sample)
+    assert svg == development_svg(sample)
+    root = ET.fromstring(svg)
+    texts = [element.text for element in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert "X from the jaw face, mm" in texts and "A that turns the place up, degrees" in texts
+    assert "+0.043 mm" in texts  # the worst place is marked
+    assert "nan" not in svg
+    assert len(svg) < 1_500_000
+
+
+def test_the_development_counts_a_by_the_machine_s_sense():
+    one = development_svg(sample_results.results(machine=sample_results.machine(sense=1)))
+    other = development_svg(sample_results.results(machine=sample_results.machine(sense=-1)))
+    assert one.index(">45°<") < one.index(">315°<")
+    assert other.index(">315°<") < other.index(">45°<")
+
+
+def test_passes_are_thinned_but_stay_within_the_frame(sample):
+    root = ET.fromstring(development_svg(sample))
+    path = next(root.iter("{http://www.w3.org/2000/svg}path")).get("d").replace("M", "L").split("L")[1:]
+    points = np.array([[float(v) for v in piece.split()] for piece in path])
+    assert 100 < len(points) < 20_000
+    assert points[:, 0].min() >= 74 and points[:, 0].max() <= 1034
+    assert points[:, 1].min() >= 64

@@ -1,0 +1,49 @@
+"""Lengths as people write them, and as they read them back."""
+
+import pytest
+from newel.core.errors import BadInput
+from newel.core.units import degrees, duration, length_mm, mm
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        # derived: 1 inch is 25.4 mm exactly
+        ("40", 40.0),
+        (40, 40.0),
+        ("40 mm", 40.0),
+        ("4 cm", 40.0),
+        ("1 in", 25.4),
+        ('1"', 25.4),
+        ("1/8 in", 3.175),
+        ("1 1/2 in", 38.1),
+        ("1-1/2 in", 38.1),
+        (".5 in", 12.7),
+        ("-2.5", -2.5),
+        ("1e1 mm", 10.0),
+    ],
+)
+def test_lengths_are_read(text, expected):
+    assert length_mm(text) == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "forty", "1/0 in", "nan", "inf", float("nan"), float("inf"), "1 2", "1.5/2", "3 ft", True, "1 .5 in"]
+)
+def test_what_is_no_length_is_refused(text):
+    with pytest.raises(BadInput):
+        length_mm(text)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "expected"),
+    [(0.8, "48 s"), (12.0833, "12 min 05 s"), (123.0, "2 h 03 min"), (0.9999, "1 min 00 s"), (float("nan"), "unknown time")],
+)
+def test_durations_are_printed(minutes, expected):
+    assert duration(minutes) == expected
+
+
+def test_figures_are_printed_with_their_unit():
+    assert mm(12.50) == "12.5 mm"
+    assert mm(-0.0001) == "0 mm"
+    assert degrees(45.0) == "45°"
