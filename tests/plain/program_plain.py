@@ -37,7 +37,7 @@ def split_line(text: str, *, semicolon: bool) -> list[tuple[str, float]] | None:
             digits = (whole + part).lstrip("0")
             if len(digits) > 15 or len(part) > 22 or float(f"{whole or 0}.{part or 0}") > 1e12:
                 return None
-            if letter == "n" and (out or sign or point or len(whole) > 5):
+            if letter == "n" and (out or piece is not pieces[0] or at or sign or point or len(whole) > 5):
                 return None
             if letter not in "gm" and letter in (word[0] for word in out):
                 return None

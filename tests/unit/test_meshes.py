@@ -111,6 +111,13 @@ def test_holes_torn_anywhere_are_filled_close_to_what_was_there(seed: int, torn:
     assert mesh_volume_mm3(model.mesh) == pytest.approx(mesh_volume_mm3(Mesh(points, faces)), abs=0.3 * torn)
 
 
+def test_the_ends_of_a_tube_are_closed_by_rings_and_not_by_lids() -> None:
+    case = MENDED["a tube without its ends"]
+    mesh = read_mesh(case.data, case.file_type, case.unit, "tube").mesh
+    middles = mesh.vertices[mesh.faces].mean(axis=1)
+    assert np.hypot(middles[:, 0], middles[:, 1]).min() > 4.5  # the inner wall's flats stand at 5 cos(180/48) = 4.99
+
+
 def test_turning_alike_flips_the_smaller_share() -> None:
     points, faces = ugly_meshes.ball(10.0, finer=1)
     odd = faces.copy()

@@ -31,7 +31,7 @@ X_SPACING_MM = 0.2  # of the poses that an X ray is asked at: 0.003 mm short on 
 SLIVER_MM = 0.001
 BODY_CLEARANCE_MM = 0.005  # the body is taken this much smaller all round, so that it fits into the edge's own slot
 SLAB_SLICES = 16
-BAND_ROWS = 8
+BAND_ROWS = 16
 MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
 MOST_RAYS = 60_000_000
 

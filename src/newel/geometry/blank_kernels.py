@@ -74,7 +74,7 @@ class Limits(NamedTuple):
     sliver: float
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _cut(pool, s, ray, from_mm, to_mm, tag, sliver):
     """Subtract [from, to] from a ray; return the length removed."""
     a = np.float32(from_mm)
@@ -147,7 +147,7 @@ def _drop_node(pool, s, before, i):
     return after
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _overlap(pool, s, ray, a, b):
     """Return the longest stretch of material of a ray inside [a, b]."""
     most = 0.0
@@ -161,7 +161,7 @@ def _overlap(pool, s, ray, a, b):
     return most
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _touches(pool, s, ray, a, b):
     """Tell whether a ray has material inside [a, b]."""
     i = ray
@@ -172,7 +172,7 @@ def _touches(pool, s, ray, a, b):
     return False
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _height(pieces, k, r):
     """Return H(r) of segment k."""
     if pieces.rad[k] > 0.0:
@@ -184,7 +184,7 @@ def _height(pieces, k, r):
     return pieces.h0[k] + (pieces.h1[k] - pieces.h0[k]) * (r - pieces.r0[k]) / span
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _radius(pieces, p, h):
     """Return the largest radius of piece p at height h above the tip (negative: none)."""
     if h < pieces.bottom[p] or h > pieces.top[p]:
@@ -265,7 +265,7 @@ def _figure(pieces, p, counts, clip, dx, us, hs):
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _arc_corners(pieces, k, m, d2, u0, u1, us, hs):
     """Corners along the slice of an arc, spaced as u = U sin t, which is even on a ball."""
     out = pieces.cr[k] + pieces.rad[k]
@@ -284,7 +284,7 @@ def _arc_corners(pieces, k, m, d2, u0, u1, us, hs):
         hs[i] = _height(pieces, k, math.sqrt(u * u + d2))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _line_corners(pieces, k, m, d2, u0, u1, us, hs):
     """Corners along the slice of a cone, spaced as u = a sinh t, which is even on its hyperbola."""
     a = max(math.sqrt(d2), 0.02 * pieces.r1[k])
@@ -317,7 +317,7 @@ def _ring(us, hs, n, top, pose, grid, ring_y, ring_z):
     return 2 * (n + 1)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _scan(ay, az, by, bz, spans, ext):
     """Widen the spans of the rays that a line from a to b crosses; spans rows: Y rays low, high, Z rays low, high."""
     if az > bz:
@@ -739,35 +739,59 @@ def carve_slabs(pool, grid, pieces, poses, tags, limits, reach, order, start, re
                 reach[s * grid.slab + k] = _slice_reach(pool, s, k * (grid.ny + grid.nz), grid)
 
 
-@njit(cache=True, error_model="numpy")
-def _x_span(pieces, p, a, b, y, z, spacing, out):
-    """Write the X interval that the step from a to b of piece p sweeps on the X ray at (y, z); False if none."""
-    ua = y * a[3] - z * a[4] - a[1]
-    va = y * a[4] + z * a[3] - a[2]
-    ub = y * b[3] - z * b[4] - b[1]
-    vb = y * b[4] + z * b[3] - b[2]
-    way = math.hypot(ub - ua, vb - va)
-    n = 1 if way < 1e-7 else 2 + int(way / spacing)
-    out[0] = FAR
-    out[1] = -FAR
-    for j in range(n):
-        t = j / (n - 1) if n > 1 else 0.0
-        u = ua + t * (ub - ua)
-        r = _radius(pieces, p, va + t * (vb - va))
-        if r <= abs(u):
-            continue
-        w = math.sqrt(r * r - u * u)
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _widen(pieces, p, a, b, ways, t, span):
+    """Widen an X span by what piece p covers of the ray at share t of the step; return rho^2 - u^2 there."""
+    u = ways[0] + t * (ways[2] - ways[0])
+    r = _radius(pieces, p, ways[1] + t * (ways[3] - ways[1]))
+    square = r * r - u * u
+    if r > 0.0 and square > 0.0:
+        w = math.sqrt(square)
         x = a[0] + t * (b[0] - a[0])
-        out[0] = min(out[0], x - w)
-        out[1] = max(out[1], x + w)
-        if n == 1:
-            out[0] = min(out[0], b[0] - w)
-            out[1] = max(out[1], b[0] + w)
-    return out[1] > out[0]
+        span[0] = min(span[0], x - w)
+        span[1] = max(span[1], x + w)
+    return square if r > 0.0 else -FAR
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _cut_x_ray(pool, s, ray, pieces, p, a, b, y, z, tag, limits, span, ways):
+    """Subtract from the X ray at (y, z) what piece p sweeps on it in the step from a to b.
+
+    In the tool's frame the ray runs straight from (ua, va) to (ub, vb); rho(v)^2 - u^2 is a parabola of the share on
+    walls, cones and balls, so three shares and the parabola's top find the widest place.
+    """
+    ways[0] = y * a[3] - z * a[4] - a[1]
+    ways[1] = y * a[4] + z * a[3] - a[2]
+    ways[2] = y * b[3] - z * b[4] - b[1]
+    ways[3] = y * b[4] + z * b[3] - b[2]
+    aside = 0.0 if ways[0] * ways[2] <= 0.0 else min(abs(ways[0]), abs(ways[2]))
+    r = _radius(pieces, p, min(max(ways[1], ways[3]), pieces.top[p]))
+    if r <= aside:
+        return
+    most = math.sqrt(r * r - aside * aside) - limits.sliver
+    if not _touches(pool, s, ray, min(a[0], b[0]) - most, max(a[0], b[0]) + most):
+        return
+    span[0] = FAR
+    span[1] = -FAR
+    g0 = _widen(pieces, p, a, b, ways, 0.0, span)
+    if ways[0] == ways[2] and ways[1] == ways[3]:
+        _widen(pieces, p, a, b, ways, 1.0, span)
+    else:
+        g1 = _widen(pieces, p, a, b, ways, 0.5, span)
+        g2 = _widen(pieces, p, a, b, ways, 1.0, span)
+        bend = g0 - 2.0 * g1 + g2
+        if min(g0, min(g1, g2)) <= -0.5 * FAR:  # the tip or the top passes by: no parabola
+            n = 2 + int(math.hypot(ways[2] - ways[0], ways[3] - ways[1]) / limits.spacing)
+            for j in range(n):
+                _widen(pieces, p, a, b, ways, (j + 0.5) / n, span)
+        elif bend < 0.0:
+            _widen(pieces, p, a, b, ways, min(1.0, max(0.0, 0.5 + 0.25 * (g0 - g2) / bend)), span)
+    if span[1] > span[0]:
+        _cut(pool, s, ray, span[0], span[1], tag, limits.sliver)
 
 
 @njit(cache=True, error_model="numpy")
-def _move_in_band(pool, s, grid, pieces, poses, i, tag, limits, reach, scratch, span):
+def _move_in_band(pool, s, grid, pieces, poses, i, tag, limits, reach, scratch, span, ways):
     """Carve the edge's move i out of the X rays of band s (rows of equal y); 0 done, 1 out of nodes."""
     ext = scratch.ext
     straight = poses[i, 3] == poses[i + 1, 3]
@@ -783,8 +807,6 @@ def _move_in_band(pool, s, grid, pieces, poses, i, tag, limits, reach, scratch, 
             b0 = b[0]
             a[0] = 0.0  # the widest figure, in the plane of the axis
             b[0] = 0.0
-            low_x = min(a0, b0) - pieces.radius[p]
-            high_x = max(a0, b0) + pieces.radius[p]
             some = _sweep(pieces, p, a, b, 0.0, reach, straight, grid, limits, scratch)
             a[0] = a0
             b[0] = b0
@@ -795,10 +817,8 @@ def _move_in_band(pool, s, grid, pieces, poses, i, tag, limits, reach, scratch, 
                 base = (j - s * grid.band) * grid.nz
                 k0 = max(0, int(math.ceil(scratch.spans[2, j])))
                 for k in range(k0, min(grid.nz - 1, int(math.floor(scratch.spans[3, j]))) + 1):
-                    if not _touches(pool, s, base + k, low_x, high_x):
-                        continue
-                    if _x_span(pieces, p, a, b, y, grid.z0 + k * grid.pz, limits.spacing, span):
-                        _cut(pool, s, base + k, span[0], span[1], tag, limits.sliver)
+                    if pool.lo[s, base + k] < FAR:
+                        _cut_x_ray(pool, s, base + k, pieces, p, a, b, y, grid.z0 + k * grid.pz, tag, limits, span, ways)
             _clear_spans(scratch, grid)
             if pool.free[s, 1] < grid.nz:
                 return 1
@@ -817,10 +837,11 @@ def carve_bands(pool, grid, pieces, poses, tags, limits, boxes, order, start, co
         scratch.ext[6] = s * grid.band
         scratch.ext[7] = min(grid.ny, (s + 1) * grid.band)
         span = np.zeros(2)
+        ways = np.zeros(4)
         at = start[s]
         while at < n:
             if boxes[at, 1] <= scratch.ext[7] and boxes[at, 2] >= scratch.ext[6]:
-                stop = _move_in_band(pool, s, grid, pieces, poses, at, tags[at], limits, boxes[at, 0], scratch, span)
+                stop = _move_in_band(pool, s, grid, pieces, poses, at, tags[at], limits, boxes[at, 0], scratch, span, ways)
                 if stop == 1:
                     break
             at += 1

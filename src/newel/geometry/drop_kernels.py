@@ -169,26 +169,39 @@ def height(stretch, low, high, r):
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def tangent(stretch, low, high, r, climb):
-    """Height at a radius, and slope, of a straight line nowhere above a convex piece; beyond its reach as steep as `climb`."""
+def tangent(stretch, low, high, qx, qy, gx, gy):
+    """A plane nowhere above a convex piece, touching it at (qx, qy) if it can: its height there, its slopes along x and y.
+
+    Beyond the piece's reach it climbs as steeply outwards as (gx, gy) does.
+    """
+    rho2 = qx * qx + qy * qy
     i = low
-    while i < high - 1 and r > stretch[i, R1]:
+    while i < high - 1 and rho2 > stretch[i, R1] * stretch[i, R1]:
         i += 1
-    r1 = stretch[i, R1]
-    if stretch[i, ARC] == 0.0:
-        rise = stretch[i, RISE]
-        h = stretch[i, H0] + rise * (min(r, r1) - stretch[i, R0])
-        if r > r1:
-            rise = max(rise, climb)
-            h += rise * (r - r1)
-        return h, rise
-    a = stretch[i, ARC]
-    out = min(min(r, r1) - stretch[i, CR], 0.95 * a)
-    down = math.sqrt(a * a - out * out)
-    steep = out / down
-    if r > r1:
-        steep = max(steep, climb)
-    return stretch[i, CH] - down + steep * (r - stretch[i, CR] - out), steep
+    r1, a = stretch[i, R1], stretch[i, ARC]
+    if rho2 <= r1 * r1:
+        if a > 0.0 and stretch[i, CR] == 0.0 and rho2 <= 0.9 * a * a:  # a ball needs no distance from the axis
+            down = math.sqrt(a * a - rho2)
+            upright = 1.0 / down
+            return stretch[i, CH] - down, qx * upright, qy * upright
+        if a == 0.0 and stretch[i, RISE] == 0.0:
+            return stretch[i, H0], 0.0, 0.0
+    rho = math.sqrt(rho2)
+    inward = 1.0 / max(rho, 1e-300)
+    if a == 0.0:
+        steep = stretch[i, RISE]
+        h = stretch[i, H0] + steep * (min(rho, r1) - stretch[i, R0])
+        if rho > r1:
+            steep = max(steep, (gx * qx + gy * qy) * inward)
+            h += steep * (rho - r1)
+    else:
+        out = min(min(rho, r1) - stretch[i, CR], 0.95 * a)
+        down = math.sqrt(a * a - out * out)
+        steep = out / down
+        if rho > r1:
+            steep = max(steep, (gx * qx + gy * qy) * inward)
+        h = stretch[i, CH] - down + steep * (rho - stretch[i, CR] - out)
+    return h, steep * qx * inward, steep * qy * inward
 
 
 @njit(cache=True, error_model="numpy")
@@ -306,12 +319,20 @@ def try_triangle(tree, t, cutter, p, x, y, cos, sin, best, px, py, pz):
     if abs(nz) > 1e-6:
         if nz < 0.0:
             nx, ny, nz = -nx, -ny, -nz
+        upright = 1.0 / nz
+        gx, gy = -nx * upright, -ny * upright
+        mx, my = (xa + xb + xc) / 3.0, (ya + yb + yc) / 3.0
+        h, hx, hy = tangent(stretch, low, high, mx, my, gx, gy)
+        hx, hy = gx - hx, gy - hy
+        most = max(hx * (xa - mx) + hy * (ya - my), max(hx * (xb - mx) + hy * (yb - my), hx * (xc - mx) + hy * (yc - my)))
+        if (za + zb + zc) / 3.0 - h + most <= best:
+            return best, px, py, pz
         nh = math.sqrt(nx * nx + ny * ny)
         i = cutter.touch_starts[p]
         while nh > cutter.touch[i, 3] * nz:
             i += 1
         a = cutter.touch[i, 2]
-        bound = za + (nx * xa + ny * ya + cutter.touch[i, 0] * nh + a) / nz - cutter.touch[i, 1]
+        bound = za + (cutter.touch[i, 0] * nh + a) * upright - gx * xa - gy * ya - cutter.touch[i, 1]
         if bound <= best + 1e-9:
             return best, px, py, pz
         ux, uy = 0.0, 0.0
@@ -322,17 +343,7 @@ def try_triangle(tree, t, cutter, p, x, y, cos, sin, best, px, py, pz):
         side_b = (xc - xb) * (uy - yb) - (yc - yb) * (ux - xb)
         side_c = (xa - xc) * (uy - yc) - (ya - yc) * (ux - xc)
         if (side_a >= 0.0 and side_b >= 0.0 and side_c >= 0.0) or (side_a <= 0.0 and side_b <= 0.0 and side_c <= 0.0):
-            return bound, ux, uy, za - (nx * (ux - xa) + ny * (uy - ya)) / nz
-        mx, my = (xa + xb + xc) / 3.0, (ya + yb + yc) / 3.0
-        rho = math.sqrt(mx * mx + my * my)
-        ex, ey = (mx / rho, my / rho) if rho > 0.0 else (0.0, 0.0)
-        gx, gy = -nx / nz, -ny / nz
-        h, steep = tangent(stretch, low, high, rho, gx * ex + gy * ey)
-        gx -= steep * ex
-        gy -= steep * ey
-        most = max(gx * (xa - mx) + gy * (ya - my), max(gx * (xb - mx) + gy * (yb - my), gx * (xc - mx) + gy * (yc - my)))
-        if (za + zb + zc) / 3.0 - h + most <= best - 1e-9:
-            return best, px, py, pz
+            return bound, ux, uy, za + gx * (ux - xa) + gy * (uy - ya)
     owned = tree.owned[t]
     while owned > 0:
         if owned & 1:
@@ -387,12 +398,9 @@ def node_bound(box, node, stretch, low, high, x, y, cos, sin, best):
     gx = -b[8] * upright
     gy = (b[10] * sin - b[9] * cos) * upright
     d = (b[12] if nz > 0.0 else b[11]) * upright
-    rho = math.sqrt(qx * qx + qy * qy)
-    inward = 1.0 / max(rho, 1e-300)
-    ex, ey = qx * inward, qy * inward
-    h, steep = tangent(stretch, low, high, rho, gx * ex + gy * ey)
+    h, hx, hy = tangent(stretch, low, high, qx, qy, gx, gy)
     z = d + gx * (qx + x) + gy * (qy + y) - h
-    return min(bound, z + abs(gx - steep * ex) * long + abs(gy - steep * ey) * wide + 1e-9)
+    return min(bound, z + abs(gx - hx) * long + abs(gy - hy) * wide + 1e-9)
 
 
 @njit(cache=True, error_model="numpy")

@@ -8,8 +8,11 @@ import manifold3d
 import numpy as np
 
 from newel.core.errors import BadInput
+from newel.core.units import mm
 from newel.geometry.mesh_mending import Floats, Ints, bodies_of, merge_equal, signed_volumes, winding_number
 
+# House choices: a body beside the part, or a bubble in it, is a speck when it is this small in volume and in length.
+SPECK_VOLUME_SHARE, SPECK_SHARE = 1e-5, 0.02
 _SLIVER_SHARE = 1e-9  # a body with less volume than this share of its box is a folded sheet
 
 
@@ -23,7 +26,7 @@ class Bodies(NamedTuple):
 
 
 def sort_bodies(vertices: Floats, faces: Ints, where: str) -> Bodies:
-    """Turn every body outward, keep cavities, drop folded sheets and unite bodies that overlap; the mesh must be closed."""
+    """Turn bodies outward, keep cavities, drop folded sheets and specks, unite bodies that overlap; the mesh must be closed."""
     said: list[str] = []
     count, body = bodies_of(faces, len(vertices))
     volumes = signed_volumes(vertices, faces, body, count)
@@ -33,9 +36,14 @@ def sort_bodies(vertices: Floats, faces: Ints, where: str) -> Bodies:
         raise BadInput(
             "the model has no volume: it is a flat or folded sheet", where=where, remedy="give it thickness, then save it again"
         )
+    across = np.linalg.norm(high - low, axis=1)
+    specks = ~sheets & (np.abs(volumes) < SPECK_VOLUME_SHARE * np.abs(volumes).max()) & (across < SPECK_SHARE * across.max())
     if sheets.any():
         said.append(f"{_many(int(sheets.sum()), 'sheet')} without volume dropped")
-        vertices, faces, _ = merge_equal(vertices, faces[~sheets[body]])
+    if specks.any():
+        said.append(f"{_many(int(specks.sum()), 'loose speck')} dropped, the largest {mm(float(across[specks].max()))} across")
+    if sheets.any() or specks.any():
+        vertices, faces, _ = merge_equal(vertices, faces[~(sheets | specks)[body]])
         count, body = bodies_of(faces, len(vertices))
         volumes = signed_volumes(vertices, faces, body, count)
         low, high = _boxes(vertices, faces, body, count)

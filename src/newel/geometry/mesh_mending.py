@@ -18,7 +18,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # House choices, all well below what a light mill can repeat (some hundredths of a mm).
-JOIN_MM = 0.01  # open seams are joined when their vertices lie this close
+JOIN_MM = 0.01  # open seams are joined when their vertices lie this close,
+JOIN_SHARE = 1e-4  # and no further apart than this share of the model's diagonal
 SLIVER_MM = 1e-6  # a face less high than this is a line
 
 
@@ -98,7 +99,8 @@ def drop_doubled(faces: Ints, vertex_count: int) -> tuple[Ints, int]:
     """Drop faces that stand more than once in the same place.
 
     Equal copies leave one. Copies facing each other are either a doubled skin, which leaves one, or the inner wall of two
-    bodies glued face to face, which leaves none: at a wall's rim two further faces meet, at a skin's rim one.
+    bodies glued face to face, which leaves none: at a wall's rim two further faces meet, at a skin's rim one. In a mesh that is
+    closed as it stands copies facing each other enclose nothing and leave none, unless they are most of it.
     """
     corners = np.sort(faces, axis=1)
     order = np.lexsort(corners.T)
@@ -107,16 +109,21 @@ def drop_doubled(faces: Ints, vertex_count: int) -> tuple[Ints, int]:
         return faces, 0
     group = np.empty(len(faces), np.int64)
     group[order] = np.concatenate([[0], np.cumsum(~same)])
-    odd = np.array([1, -1])[_turned_oddly(faces).astype(np.int64)]
-    net = np.bincount(group, weights=odd).astype(np.int64)
+    way = np.where(_turned_oddly(faces), -1, 1)
+    net = np.bincount(group, weights=way).astype(np.int64)
     size = np.bincount(group)
+    facing = net == 0
+    leading = facing[group] | (way == np.sign(net)[group])  # the copies that run the way the group does as a whole
     first = np.full(len(size), len(faces), np.int64)
-    np.minimum.at(first, group, np.arange(len(faces)))
-    facing = (size > 1) & (net == 0)
-    keep = first[~facing]
-    if facing.any():
-        keep = np.concatenate([keep, first[_skins(faces[first], facing, vertex_count)]])
-    keep.sort()
+    np.minimum.at(first, group[leading], np.flatnonzero(leading))
+    keep = np.sort(first[~facing])
+    if facing.sum() * 2 < len(size) and not edges_of(faces, vertex_count).balance.any():
+        if edges_of(faces[keep], vertex_count).balance.any():  # one copy is not enough to stay closed: keep what is not undone
+            place = np.argsort(group[leading], kind="stable")
+            rank = np.arange(len(place)) - np.searchsorted(group[leading][place], group[leading][place])
+            keep = np.sort(np.flatnonzero(leading)[place][rank < np.abs(net)[group[leading][place]]])
+    elif facing.any():
+        keep = np.sort(np.concatenate([keep, first[_skins(faces[first], facing, vertex_count)]]))
     return faces[keep], len(faces) - len(keep)
 
 
@@ -142,11 +149,12 @@ def _skins(faces: Ints, facing: NDArray[np.bool_], vertex_count: int) -> Ints:
 
 
 def join_seams(vertices: Floats, faces: Ints) -> tuple[Ints, int]:
-    """Join vertices of open edges that lie within JOIN_MM of each other; also return how many were joined."""
+    """Join vertices of open edges that lie very close to each other; also return how many were joined."""
     rim = np.unique(open_half_edges(faces, len(vertices)))
     if len(rim) == 0:
         return faces, 0
-    pairs = cKDTree(vertices[rim]).query_pairs(JOIN_MM, output_type="ndarray")
+    reach_mm = min(JOIN_MM, JOIN_SHARE * float(np.linalg.norm(np.ptp(vertices, axis=0))))
+    pairs = cKDTree(vertices[rim]).query_pairs(reach_mm, output_type="ndarray")
     if len(pairs) == 0:
         return faces, 0
     links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(rim), len(rim)))

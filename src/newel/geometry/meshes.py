@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import io
-import re
-import zipfile
 from dataclasses import dataclass
 
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from newel.core.errors import BadInput
 from newel.core.units import MM_PER_INCH, mm
 from newel.geometry.mesh_bodies import sort_bodies
+from newel.geometry.mesh_files import FILE_TYPES, MM_PER_UNIT, STL_ROW, parsed, scale_of
 from newel.geometry.mesh_holes import fill_holes
 from newel.geometry.mesh_mending import (
     drop_degenerate,
@@ -27,25 +24,10 @@ from newel.geometry.mesh_mending import (
 )
 
 Floats = NDArray[np.float64]
-FILE_TYPES = ("stl", "obj", "ply", "3mf")
 LARGEST_MM, SMALLEST_MM = 2000.0, 0.5  # beyond these a model is taken for one in another unit (house choice)
-_MM_PER = {"mm": 1.0, "inch": MM_PER_INCH}
-# The units of 3MF Core Specification, model element, ST_Unit.
-_MM_PER_3MF = {
-    "micron": 0.001,
-    "millimeter": 1.0,
-    "centimeter": 10.0,
-    "inch": MM_PER_INCH,
-    "foot": 12.0 * MM_PER_INCH,
-    "meter": 1000.0,
-}
-
-_STL_ROW = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-_NOT_WHOLE = "the file is not whole: save or copy it again"
-_NO_TRIANGLES = "save the model as a mesh of triangles, not as points or lines"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Mesh:
     """A closed surface: `vertices` (n, 3) float64 in mm, `faces` (m, 3) int32, counterclockwise from outside; read-only."""
 
@@ -83,105 +65,14 @@ def read_mesh(data: bytes, file_type: str, unit: str, where: str) -> ReadModel:
         raise BadInput(
             f"{file_type!r} is not a mesh file that can be read", where=where, remedy=f"save it as {', '.join(FILE_TYPES)}"
         )
-    if unit not in _MM_PER:
+    if unit not in MM_PER_UNIT:
         raise BadInput(f"{unit!r} is not a unit of a model", where=where, remedy="say 'mm' or 'inch'")
-    vertices, faces = _parsed(data, file_type, where)
-    scale, own_unit, said = _scale(data, file_type, unit, where)
+    vertices, faces = parsed(data, file_type, where)
+    scale, own_unit, said = scale_of(data, file_type, unit, where)
     vertices = vertices * scale
     _check_numbers(vertices, faces, where)
     _check_size(vertices[faces.ravel()], own_unit, where)
     return _mended(vertices, faces, file_type, said, where)
-
-
-def _parsed(data: bytes, file_type: str, where: str) -> tuple[Floats, NDArray[np.int64]]:
-    """Read vertices and faces as they stand in the file; a file of several objects gives them all, placed."""
-    if not data.strip():
-        raise BadInput("the model file is empty", where=where, remedy="save the model again")
-    if file_type == "stl":
-        return _stl(data, where)
-    try:
-        loaded = trimesh.load(io.BytesIO(data), file_type=file_type, process=False)
-        parts = loaded.dump() if isinstance(loaded, trimesh.Scene) else [loaded]
-    except Exception as error:  # trimesh and the parsers below it raise whatever they meet
-        says = str(error).strip().splitlines()
-        raise BadInput(
-            f"the file cannot be read as {file_type}: {says[0] if says else type(error).__name__}",
-            where=where,
-            remedy="check that the file is whole and that its name ends as its content does",
-        ) from error
-    meshes = [part for part in parts if isinstance(part, trimesh.Trimesh) and len(part.faces)]
-    if not meshes:
-        raise BadInput("the file holds no triangles", where=where, remedy=_NO_TRIANGLES)
-    starts = np.cumsum([0, *(len(part.vertices) for part in meshes[:-1])])
-    vertices = np.concatenate([np.asarray(part.vertices, dtype=np.float64) for part in meshes])
-    return vertices, np.concatenate([np.asarray(part.faces, dtype=np.int64) + start for part, start in zip(meshes, starts)])
-
-
-def _stl(data: bytes, where: str) -> tuple[Floats, NDArray[np.int64]]:
-    """Read an STL file, binary (84 bytes, then 50 a triangle; what follows is let be) or text, as loose triangles.
-
-    Read here and not by trimesh: it refuses trailing bytes, and takes half a text for a whole one.
-    """
-    count = int.from_bytes(data[80:84], "little")
-    if data[:5].lower() == b"solid" and len(data) != 84 + 50 * count:
-        corners = _stl_text(data.lower(), where)
-    else:
-        held = max(0, len(data) - 84) // 50
-        if len(data) < 84 or count > 100 * (held + 1):
-            raise BadInput(
-                "this is no STL file: neither its text nor its triangles", where=where, remedy="save the model again"
-            )
-        if held < count:
-            raise BadInput(f"the STL file promises {count} triangles and holds {held}", where=where, remedy=_NOT_WHOLE)
-        corners = np.frombuffer(data, _STL_ROW, count, 84)["corners"].reshape(-1, 3).astype(np.float64)
-    if len(corners) == 0:
-        raise BadInput("the file holds no triangles", where=where, remedy=_NO_TRIANGLES)
-    return corners, np.arange(len(corners)).reshape(-1, 3)
-
-
-def _stl_text(text: bytes, where: str) -> Floats:
-    """Return the corners in an STL text (in small letters), three to a facet."""
-    last = text.rfind(b"endsolid")
-    if last < 0 or b"vertex" in text[last:]:
-        raise BadInput("the STL text breaks off before its end", where=where, remedy=_NOT_WHOLE)
-    words = [word for piece in text.split(b"vertex")[1:] for word in piece.split(None, 3)[:3]]
-    if len(words) != 9 * text.count(b"endfacet"):
-        raise BadInput("the STL text has facets that are no triangles", where=where, remedy="save the model again")
-    try:
-        corners = np.fromiter(map(float, words), np.float64, len(words)).reshape(-1, 3)
-    except ValueError as error:
-        raise BadInput(
-            f"the STL text has a corner that is no number ({error})", where=where, remedy="save the model again"
-        ) from None
-    return corners
-
-
-def _scale(data: bytes, file_type: str, unit: str, where: str) -> tuple[float, str, list[str]]:
-    """Return mm for each unit of the file, the unit's name, and what to say about it."""
-    if file_type != "3mf":
-        return _MM_PER[unit], unit, []
-    own = _unit_of_3mf(data)
-    if own not in _MM_PER_3MF:
-        options = ", ".join(_MM_PER_3MF)
-        raise BadInput(
-            f"the 3MF file is in {own!r}, which is no unit of its standard", where=where, remedy=f"it knows {options}"
-        )
-    if _MM_PER_3MF[own] == _MM_PER[unit]:
-        return _MM_PER[unit], unit, []
-    return _MM_PER_3MF[own], own, [f"the file says that it is in {own}: taken as {own}, not as {unit}"]
-
-
-def _unit_of_3mf(data: bytes) -> str:
-    """Return the unit that a 3MF package states; millimeter where it states none (3MF Core Specification, model element)."""
-    with zipfile.ZipFile(io.BytesIO(data)) as package:
-        for name in package.namelist():
-            if name.lower().endswith(".model"):
-                with package.open(name) as part:
-                    head = part.read(65536).decode("utf-8", errors="replace")
-                found = re.search(r"<(?:\w+:)?model\b[^>]*?\sunit\s*=\s*[\"']([^\"']*)[\"']", head)
-                if found:
-                    return found[1].strip().lower()
-    return "millimeter"
 
 
 def _check_numbers(vertices: Floats, faces: NDArray[np.int64], where: str) -> None:
@@ -213,11 +104,11 @@ def _check_size(points: Floats, unit: str, where: str) -> None:
     if size > LARGEST_MM:
         long = f"{size / 1000.0:.4g} m"
         guesses = [("mm", size / MM_PER_INCH)] if unit == "inch" else []
-        guesses.append(("micrometres", size / 1000.0 / _MM_PER.get(unit, 1.0)))
+        guesses.append(("micrometres", size / 1000.0 / MM_PER_UNIT.get(unit, 1.0)))
     else:
         long = f"{size:.4g} mm"
         guesses = [("inch", size * MM_PER_INCH)] if unit == "mm" else []
-        guesses.append(("metres", size * 1000.0 / _MM_PER.get(unit, 1.0)))
+        guesses.append(("metres", size * 1000.0 / MM_PER_UNIT.get(unit, 1.0)))
     hints = " or ".join(f"{mm(length)} if its numbers are {name}" for name, length in guesses)
     raise BadInput(
         f"the part would be {long} long, read in {unit}: parts from {mm(SMALLEST_MM)} to {mm(LARGEST_MM)} are taken",
@@ -315,7 +206,7 @@ def write_stl(mesh: Mesh) -> bytes:
     corners = mesh.vertices[mesh.faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(normal, axis=1, keepdims=True)
-    rows = np.zeros(len(mesh.faces), _STL_ROW)
+    rows = np.zeros(len(mesh.faces), STL_ROW)
     rows["normal"] = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
     rows["corners"] = corners
     return b"Newel, mm".ljust(80, b"\0") + np.uint32(len(rows)).astype("<u4").tobytes() + rows.tobytes()

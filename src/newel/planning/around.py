@@ -18,7 +18,7 @@ from newel.planning.cutter_choice import Bench, ChosenCutters, choose_cutters, c
 from newel.planning.feeds import CuttingData
 from newel.planning.hold import CLEARANCE_MM, hold
 from newel.planning.place import corner_radius_mm, place
-from newel.planning.reach import sample_surface, sides_of
+from newel.planning.reach import Standing, sample_surface, sides_of
 from newel.shop.cutters import Cutter
 from newel.shop.machines import Machine
 from newel.shop.materials import Material
@@ -62,13 +62,12 @@ def _bench(job: Job, part: Mesh, placed: Placement, tools: Tools, material: Mate
         shapes=tools.shapes,
         material=material,
         machine=machine,
-        tree=drop_tree(part.vertices, part.faces),
+        part=Standing(drop_tree(part.vertices, part.faces), placed.part_radius_mm),
         sample=sides_of(sample_surface(part.vertices, part.faces, SAMPLES, SEED)),
         bar_area_mm2=section_area_mm2(job.bar.section, job.bar.size_mm),
         part_length_mm=placed.part_to_x_mm - placed.part_from_x_mm,
         part_volume_mm3=mesh_volume_mm3(part),
         bar_radius_mm=corner_radius_mm(job.bar.section, job.bar.size_mm),
-        part_radius_mm=placed.part_radius_mm,
     )
 
 

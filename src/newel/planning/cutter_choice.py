@@ -13,9 +13,8 @@ from newel.core.job import Job
 from newel.core.plan import Decision
 from newel.core.profile import CutterShape
 from newel.core.units import mm
-from newel.geometry.drop import DropTree, drop
 from newel.planning.feeds import CuttingData, Purpose, cutting_data
-from newel.planning.reach import SurfaceSample, around_reach
+from newel.planning.reach import Standing, SurfaceSample, around_reach, lowest_tip
 from newel.shop.cutters import Cutter, Form
 from newel.shop.machines import Machine
 from newel.shop.materials import Material
@@ -37,13 +36,12 @@ class Bench:
     shapes: Mapping[str, CutterShape]
     material: Material
     machine: Machine
-    tree: DropTree
+    part: Standing
     sample: SurfaceSample
     bar_area_mm2: float
     part_length_mm: float
     part_volume_mm3: float
     bar_radius_mm: float
-    part_radius_mm: float
 
 
 @dataclass(frozen=True)
@@ -73,7 +71,7 @@ def _rough_data(job: Job, bench: Bench, name: str) -> CuttingData:
 
 
 def _finish_data(job: Job, bench: Bench, name: str) -> CuttingData:
-    cutter, radius = bench.cutters[name], bench.part_radius_mm
+    cutter, radius = bench.cutters[name], bench.part.radius_mm
     return cutting_data(cutter, bench.material, bench.machine, Purpose.FINISH, asked=job.finish, bar_radius_mm=radius)
 
 
@@ -113,8 +111,8 @@ def _coarse_map(bench: Bench, shape: CutterShape) -> Floats:
     """Return the lowest tip heights over the part on a coarse development (2 mm by 6 degrees)."""
     x = np.arange(bench.sample.points[:, 0].min(), bench.sample.points[:, 0].max(), 2.0)
     grid_x, grid_turn = np.meshgrid(x, np.arange(0.0, 360.0, 6.0), indexing="ij")
-    edge = drop(bench.tree, shape.edge, grid_x.ravel(), 0.0, grid_turn.ravel(), floor_mm=0.0)
-    return np.maximum(edge, drop(bench.tree, shape.body, grid_x.ravel(), 0.0, grid_turn.ravel(), floor_mm=0.0))
+    x, turn = grid_x.ravel(), grid_turn.ravel()
+    return np.maximum(lowest_tip(bench.part, shape, x, np.zeros_like(x), turn), 0.0)
 
 
 def _choose_finish(job: Job, bench: Bench) -> tuple[str, str | None, tuple[Decision, ...]]:
@@ -133,7 +131,7 @@ def _choose_finish(job: Job, bench: Bench) -> tuple[str, str | None, tuple[Decis
         raise Infeasible("no cutter in the shop can finish", where="cutters", remedy="add a ball or tapered ball cutter")
     names.sort(key=lambda name: (-bench.cutters[name].RE, name))
     clean = {
-        name: around_reach(bench.sample, bench.tree, bench.shapes[name], bench.cutters[name].RE) <= tolerance for name in names
+        name: around_reach(bench.sample, bench.part, bench.shapes[name], bench.cutters[name].RE) <= tolerance for name in names
     }
     any_clean = np.logical_or.reduce(list(clean.values()))
     pairs: list[tuple[float, str, str | None]] = []

@@ -48,8 +48,25 @@ def sides_of(sample: SurfaceSample) -> SurfaceSample:
     return SurfaceSample(sample.points[beside], sample.normals[beside], sample.area_mm2 * float(beside.mean()))
 
 
+@dataclass(frozen=True)
+class Standing:
+    """The part as cutters meet it: its drop tree and its largest distance from the rotary axis, in mm."""
+
+    tree: DropTree
+    radius_mm: float
+
+
+def lowest_tip(part: Standing, shape: CutterShape, x_mm: Floats, y_mm: Floats, turn_deg: Floats) -> Floats:
+    """Return the lowest tip height (n,) at which neither edge nor body touches the part; -inf where neither can."""
+    low = drop(part.tree, shape.edge, x_mm, y_mm, turn_deg)
+    # a body that begins over the part's farthest point cannot touch it: most places need not be asked
+    near = low < part.radius_mm - float(shape.body.h_mm[0])
+    low[near] = np.maximum(low[near], drop(part.tree, shape.body, x_mm[near], y_mm[near], turn_deg[near]))
+    return low
+
+
 def around_reach(
-    sample: SurfaceSample, tree: DropTree, shape: CutterShape, ball_radius_mm: float, offset_y_mm: float = 0.0
+    sample: SurfaceSample, part: Standing, shape: CutterShape, ball_radius_mm: float, offset_y_mm: float = 0.0
 ) -> Floats:
     """Return how much a ball cutter must leave standing over each sample point, in mm along the normal (n,); 0 is clean.
 
@@ -69,6 +86,6 @@ def around_reach(
     usable &= rise > 0.02
     left = np.full(len(centre), ball_radius_mm)
     x, y = centre[usable, 0], np.full(int(usable.sum()), offset_y_mm)
-    low = np.maximum(drop(tree, shape.edge, x, y, turn[usable]), drop(tree, shape.body, x, y, turn[usable]))
+    low = lowest_tip(part, shape, x, y, turn[usable])
     left[usable] = np.maximum(low - tip[usable], 0.0) * rise[usable]
     return left

@@ -9,7 +9,7 @@ import numpy as np
 from newel.program import interpreter_kernels as kernels
 from newel.program.reader import Block
 from newel.program.rules import RefusedError
-from newel.program.state import MOST_CHORDS, State, TooManyRowsError
+from newel.program.state import MOST_CHORDS, LostPlaceError, State, TooManyRowsError
 
 # Plane: its two axes in the order that turns counter-clockwise, its normal, and their offset words [3.5.3, 4.3.6.1].
 PLANES: dict[int, tuple[int, int, int, str, str, str]] = {
@@ -32,7 +32,7 @@ def arc_centre(state: State, block: Block, target: np.ndarray, clockwise: bool) 
     if math.isnan(a0 + b0 + a1 + b1):
         if state.lost & {ia, ib}:
             state.lose([axis for axis in range(3) if "xyz"[axis] in words])
-            raise LostArcError
+            raise LostPlaceError
         raise RefusedError("place-unknown", "an arc begins where the tip's place is not known")
     slack = 0.0002 * 25.4 if unit != 1.0 else 0.002  # 3.5.3.2
     if "r" in words:
@@ -88,7 +88,3 @@ def put_arc_rows(state: State, arc: np.ndarray, target: np.ndarray, minutes: flo
     rows.n += count
     rows.label(begin, state.labels())
     state.here[:] = target
-
-
-class LostArcError(Exception):
-    """An arc whose start an earlier finding made unknown; caught by the interpreter, which need not tell it again."""

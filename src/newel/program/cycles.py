@@ -11,7 +11,7 @@ from newel.program.feeds import fed_minutes
 from newel.program.modal import name_of
 from newel.program.reader import Block
 from newel.program.rules import RefusedError
-from newel.program.state import NAN, State, Sticky
+from newel.program.state import NAN, LostPlaceError, State, Sticky
 
 # The report says that G83 comes back down to "a bit" above the last depth. 0.254 mm (0.010 in): common practice, from memory.
 PECK_CLEARANCE_MM = 0.254
@@ -31,6 +31,9 @@ def run_cycle(state: State, block: Block, code: int) -> None:
     if math.isnan(here[0] + here[1] + here[2]):
         missing = [axis for axis in range(3) if math.isnan(here[axis])]
         if incremental or ic in missing or any("xyz"[axis] not in block.words for axis in missing):
+            if state.lost.issuperset(missing):
+                state.lose([axis for axis in range(3) if "xyz"[axis] in block.words])
+                raise LostPlaceError
             raise RefusedError("place-unknown", "a cycle begins where the tip's place is not known")
     level = float(here[ic])
     r = level + sticky.r if incremental else sticky.r

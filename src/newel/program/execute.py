@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 
 import numpy as np
 
 from newel.core.motion import RowKind
 from newel.program import interpreter_kernels as kernels
-from newel.program.arcs import LostArcError, arc_of_block, put_arc_rows
+from newel.program.arcs import arc_of_block, put_arc_rows
 from newel.program.cycles import run_cycle
 from newel.program.expressions import whole
 from newel.program.feeds import fed_minutes
@@ -24,7 +25,7 @@ from newel.program.offsets import (
 )
 from newel.program.reader import Block
 from newel.program.rules import RefusedError
-from newel.program.state import NAN, State, Sticky
+from newel.program.state import NAN, LostPlaceError, State, Sticky
 
 PROBE_NEAREST_MM = 0.254  # 3.5.9
 
@@ -192,7 +193,8 @@ def _move(state: State, block: Block, motion: int, *, machine_place_asked: bool)
     if machine_place_asked and state.compensation != 400:
         raise RefusedError("machine-coordinates", "G53 may not be used with cutter compensation on")
     if motion in CYCLES:
-        run_cycle(state, block, motion)
+        with suppress(LostPlaceError):
+            run_cycle(state, block, motion)
         return
     if not machine_place_asked:
         target, others = _targets(state, block)
@@ -212,7 +214,7 @@ def _move(state: State, block: Block, motion: int, *, machine_place_asked: bool)
         state.report("axis-not-on-machine", "B and C are not axes of this machine", block.line)
     try:
         _put_move(state, block, motion, target, others)
-    except LostArcError:
+    except LostPlaceError:
         return
     state.others = others
     for axis in range(4):

@@ -170,8 +170,9 @@ class Run:
         except StopError:
             pass
         except TooManyRowsError:
-            most = state.traits.max_rows
-            state.report("too-many-rows", "the program makes more moves than are followed", line + 1, limit=most)
+            last = int(state.rows.line[state.rows.n - 1]) if state.rows.n else 1
+            says = "the program makes more moves than are followed"
+            state.report("too-many-rows", says, last, limit=state.traits.max_rows)
         self._check_end()
 
     def _run_plain(self, line: int) -> tuple[int, int]:
@@ -187,6 +188,7 @@ class Run:
         if state.lost:
             state.lost = {axis for axis in state.lost if axis > 3 or math.isnan(state.here[axis])}
         if rows.n > state.traits.max_rows:
+            rows.n = state.traits.max_rows
             raise TooManyRowsError
         if why == kernels.ROOM_SPENT:
             rows.make_room(min(MOST_CHORDS, max(rows.n // 2, 4096)))

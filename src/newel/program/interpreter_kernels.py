@@ -55,7 +55,7 @@ def feed_minutes(length_mm, turn_deg, feed, feed_mode, unit_mm):
     """Minutes of a fed move: 1/F (G93), else length over F, or turn over F where nothing but rotaries move [2.1.2.5]."""
     if feed_mode == 930:
         return 1.0 / feed
-    if math.isnan(length_mm + turn_deg):
+    if math.isnan(length_mm + turn_deg + feed):
         return math.nan
     if length_mm > STILL_MM:
         return length_mm / (feed * unit_mm)

@@ -63,18 +63,22 @@ def set_system(state: State, block: Block) -> None:
 
 
 def _set_origin(state: State, number: int, axis: int, value: float, line: int) -> None:
-    state.changes += 1
     machine = state.machine_from_offset
+    before = state.relative[number, axis]
     if math.isnan(machine[axis]) and number == state.job_system:
         # The job's own offset is now what the program says. Before any move that is its definition; later it is a riddle.
         if state.rows.n == 0:
             machine[axis] = value
         else:
             state.relative[number, axis] = NAN
+            state.changes += 1
             state.report("place-unknown", "the program moves the work offset the job stands in, from a place not known", line)
             state.reshift()
             return
     state.relative[number, axis] = value - machine[axis] if not math.isnan(machine[axis]) else NAN
+    if state.relative[number, axis] == before:
+        return
+    state.changes += 1
     if number == state.system:
         state.reshift()
         tell_unknown_system(state, line)

@@ -52,7 +52,6 @@ RULES: dict[str, tuple[str, Severity]] = {
     "cutter-number": ("3.7.3", Severity.OBSTACLE),
     "percent": ("3.1", Severity.OBSTACLE),
     "no-program-end": ("3.1", Severity.OBSTACLE),
-    "after-program-end": ("3.1", Severity.NOTE),
     "system-number": ("3.2.2", Severity.OBSTACLE),
     "block-delete": ("3.3", Severity.CAUTION),
     "home-names-some-axes": ("3.5.8", Severity.CAUTION),

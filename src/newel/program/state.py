@@ -190,5 +190,9 @@ class State:
                 self.others[axis - 4] = NAN
 
 
+class LostPlaceError(Exception):
+    """A move from a place that an earlier finding made unknown; caught by the interpreter, which need not tell it again."""
+
+
 class TooManyRowsError(Exception):
     """The program makes more rows than the dialect lets a program make; caught by the interpreter."""

@@ -75,7 +75,7 @@ def split_line(data, p, end, tables, semicolon, words, n_words):
     is_legal, power_of_ten, largest = tables
     seen = 0
     m_words = 0
-    begin = n_words
+    nothing_yet = True
     while p < end:
         c = data[p]
         if c == 32 or c == 9 or c == 13:
@@ -85,6 +85,7 @@ def split_line(data, p, end, tables, semicolon, words, n_words):
             p = skip_comment(data, p, end)
             if p < 0:
                 return -1
+            nothing_yet = False
             continue
         if c == 59 and semicolon:
             break
@@ -100,11 +101,12 @@ def split_line(data, p, end, tables, semicolon, words, n_words):
                 return -1
             seen |= 1 << letter
         p, value, digits, bare = read_number(data, p + 1, end, power_of_ten, largest)
-        if digits == 0 or (letter == 13 and (n_words != begin or not bare or digits > 5)):
+        if digits == 0 or (letter == 13 and not (nothing_yet and bare and digits <= 5)):
             return -1
         letters[n_words] = letter
         values[n_words] = value
         n_words += 1
+        nothing_yet = False
     return n_words
 
 

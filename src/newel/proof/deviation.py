@@ -56,9 +56,9 @@ def measure(
     grid = asked.ask.resolution_mm
     span = (float(vertices[:, 0].min()), float(vertices[:, 0].max()))
     progress("measuring", 0.0)
-    points, _, tags = surface_points(blank, 1)
+    points, normals, tags = surface_points(blank, 1)
     near = (points[:, 0] >= span[0] - grid) & (points[:, 0] <= span[1] + grid)
-    points, tags = points[near], tags[near]
+    points, normals, tags = points[near], normals[near], tags[near]
     corners = vertices[faces]
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum()) / 2.0
     samples = spread(vertices, faces, int(np.clip(area / (grid * grid), 2_000, MOST_SAMPLES)))
@@ -68,11 +68,12 @@ def measure(
         return _summed(samples, gone, judge(samples.points, gone, asked, span), nothing, course, asked.tolerance_mm), nothing
     distance, nearest = cKDTree(points, balanced_tree=False, compact_nodes=False).query(samples.points, workers=-1)
     progress("measuring", 0.2)
-    chosen, over = _chosen(points, nearest, samples, asked)
+    chosen = _chosen(points, nearest, samples, asked)
     exact = np.full(len(points), np.nan)
     exact[chosen] = signed_distance(vertices, faces, points[chosen])[0]
     progress("measuring", 0.6)
-    off = samples_off(samples.points, distance, exact[nearest], blank, grid)
+    along = np.sum((points[nearest] - samples.points) * normals[nearest], axis=1)
+    off = samples_off(samples.points, distance, exact[nearest], along, blank, grid)
     standing = judge(samples.points, off, asked, span)
     high = np.flatnonzero(standing == Standing.MISSED)
     if len(high):
@@ -80,17 +81,22 @@ def measure(
         standing[high[lost]] = Standing.UNREACHABLE
     progress("measuring", 0.9)
     found = judge(points[chosen], exact[chosen], asked, span)
-    # What stands high belongs to the place of the part it stands over.
-    missed = found == Standing.MISSED
-    for kind in (Standing.UNREACHABLE, Standing.NOT_PART):
-        found[missed & (standing[over[chosen]] == kind)] = kind
+    _lend_standing(points[chosen], found, samples.points, standing)
     measured = Measured(points[chosen], exact[chosen], found, tags[chosen])
     progress("measuring", 1.0)
     return _summed(samples, off, standing, measured, course, asked.tolerance_mm), measured
 
 
-def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> tuple[NDArray[np.intp], Ints]:
-    """Return which carved points to measure exactly, and the sample (n,) that each carved point lies by.
+def _lend_standing(points: Floats, found: Bytes, places: Floats, standing: Bytes) -> None:
+    """Let carved points that stand high have the standing of the nearest place of the part that is not well."""
+    missed = np.flatnonzero(found == Standing.MISSED)
+    ill = np.flatnonzero((standing != Standing.WITHIN) & (standing != Standing.GOUGE))
+    if len(missed) and len(ill):
+        found[missed] = standing[ill[cKDTree(places[ill]).query(points[missed], workers=-1)[1]]]
+
+
+def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> NDArray[np.intp]:
+    """Return which carved points to measure exactly.
 
     Chosen are those nearest to a sample, an even choice of all, and every one that a rough look (against the tangent plane
     of its sample) calls off, the furthest first.
@@ -104,17 +110,19 @@ def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> tu
     if len(suspects) > MOST_MEASURED:
         suspects = suspects[np.argsort(-np.abs(rough[suspects]), kind="stable")[:MOST_MEASURED]]
     mask[suspects] = True
-    return np.flatnonzero(mask), over
+    return np.flatnonzero(mask)
 
 
-def samples_off(places: Floats, distance: Floats, exact: Floats, blank: Blank, grid_mm: float) -> Floats:
+def samples_off(places: Floats, distance: Floats, exact: Floats, along: Floats, blank: Blank, grid_mm: float) -> Floats:
     """Return the signed deviation (k,) at places (k, 3) of the part's surface (positive: material stands over it).
 
-    It is that of the carved point nearest to it (`exact`, at `distance`); where that is further away than its own
-    deviation and the grid explain, the place is buried under material or stands free of it by that distance.
+    Told by the carved point nearest to it, at `distance`: the lesser of that point's own deviation (`exact`: right beside the
+    part's sharp edges) and of the height of its tangent plane over the place (`along`: right beside the carved
+    surface's edges). Where it is further away than these and the grid explain, the place is buried under material or
+    stands free of it by that distance.
     """
     far = distance > np.abs(exact) + 2.0 * grid_mm
-    off = exact.copy()
+    off = np.where((np.abs(along) < np.abs(exact)) & (along * exact > 0.0), along, exact)
     off[far] = np.where(inside(blank, places[far]), distance[far], -distance[far])
     return off
 
@@ -176,10 +184,8 @@ def _edges(tolerance_mm: float) -> Floats:
 
 
 def _largest(d: Floats, mask: Bools, off: Floats, sampled: Bools) -> float:
-    """Return the largest left-over of a kind: of carved points, and of samples where no carved point is called so; 0 for none."""
-    if mask.any():
-        return float(d[mask].max())
-    return float(off[sampled].max()) if sampled.any() else 0.0
+    """Return the largest left-over of a kind, of carved points and of places of the part; 0 for none."""
+    return max(float(d[mask].max(initial=0.0)), float(off[sampled].max(initial=0.0)))
 
 
 def worst_places(measured: Measured, course: Course) -> tuple[WorstPlace, ...]:

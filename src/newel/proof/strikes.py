@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 
 CHORD_MM = 0.005  # arcs of an outline become chords pushed outward by this much
 TURNS = 30  # golden sections: 0.618^30 is 5e-7 of the span searched
+TOUCH_MM = 0.001  # nearer than the finest word a program writes is a touch
 _BATCH = 256
 
 
@@ -41,7 +42,7 @@ def strike_findings(course: Course, setup: SetUp) -> tuple[list[Finding], tuple[
     found: list[Finding] = []
     approaches = []
     for near in nearest(course, setup.keep_out):
-        touching = near.mm <= 0.0
+        touching = near.mm <= TOUCH_MM
         found += findings_at(
             course,
             "strikes-keep-out",
@@ -88,7 +89,7 @@ def nearest(course: Course, things: Sequence[KeepOut]) -> list[Near]:
 def _exact(begin: Floats, end: Floats, pieces: Floats, cylinder: Floats, least: Floats) -> tuple[NDArray[np.intp], Floats]:
     """Measure every row that may touch, then the others from the lowest bound on until none can come nearer."""
     order = np.argsort(least, kind="stable")
-    may_touch = int(np.searchsorted(least[order], 0.0, side="right"))
+    may_touch = int(np.searchsorted(least[order], TOUCH_MM, side="right"))
     picked, exact = [], []
     at, best = 0, math.inf
     while at < len(order) and math.isfinite(least[order[at]]) and (at < may_touch or least[order[at]] < best):
@@ -134,10 +135,3 @@ def _frustums(profile: Profile) -> list[tuple[float, float, float, float]]:
         r, h = centre[0] + radius * np.cos(angles) + CHORD_MM, centre[1] + radius * np.sin(angles)
         rows += [(h[j], h[j + 1], r[j], r[j + 1]) for j in range(count)]
     return rows
-
-
-def closest_text(approach: Approach) -> str:
-    """Say a closest approach in words."""
-    if math.isnan(approach.mm):
-        return f"nothing moved near the {approach.name}"
-    return f"{mm(approach.mm)} from the {approach.name} (line {approach.line})"

@@ -19,7 +19,7 @@ from scipy.spatial import cKDTree
 from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut
 from newel.geometry.drop import DropTree, drop, drop_tree
-from newel.geometry.profiles import height_at, joined, polyline, radius_at
+from newel.geometry.profiles import joined, polyline, radius_at
 from newel.proof.kinematics import table_points_from_bar
 
 if TYPE_CHECKING:
@@ -30,12 +30,12 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 MOST_TRIED = 3_000  # places tried one by one; each other one takes the answer of its nearest neighbour
+TOUCH_SHARE = 0.9  # of the tolerance: what could only just be touched is not held against a program
 FAN_DEG = (0.0, 15.0, -15.0, 30.0, -30.0, 45.0, -45.0, 60.0, -60.0, 75.0, -75.0)
 RING_FAN_DEG = (0.0, 30.0, -30.0, 60.0, -60.0)
 RING_SHARES = (0.35, 0.7, 1.0)
 RING_PLACES = 8
 RING_CUTTERS = 3
-STEEP = 0.2  # a surface steeper than this (cosine of its normal to the cutter's axis) is judged as if it were so steep
 SIDES = 72  # of the prisms that stand for round keep-outs in the drop
 
 
@@ -46,7 +46,8 @@ def unreachable(points: Floats, normals: Floats, vertices: Floats, faces: Ints, 
     tree = drop_tree(*with_round_things(vertices, faces, (*asked.setup.stays_standing, *asked.setup.keep_out)))
     stride = max(1, -(-len(points) // MOST_TRIED))
     tried = np.arange(0, len(points), stride)
-    reached = reachable(points[tried], normals[tried], tree, [cutter.shape for cutter in asked.shop], asked.tolerance_mm)
+    shapes = [cutter.shape for cutter in asked.shop]
+    reached = reachable(points[tried], normals[tried], tree, shapes, TOUCH_SHARE * asked.tolerance_mm)
     if stride == 1:
         return ~reached
     nearest = cKDTree(points[tried]).query(points, workers=-1)[1]
@@ -95,15 +96,16 @@ def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape
         aside = n[:, :2] / np.maximum(flat, 1e-12)[:, None]
         off = p + 0.5 * tolerance_mm * n
         x, y = off[:, 0] + r * aside[:, 0], off[:, 1] + r * aside[:, 1]
-        lowest = drop(tree, whole, x, y, turn[left])
-        short = (lowest - (off[:, 2] - h)) * np.maximum(n[:, 2], STEEP)
-        reached[left] = upward & (short <= 0.5 * tolerance_mm)
+        tip = np.maximum(drop(tree, whole, x, y, turn[left]), off[:, 2] - h)
+        beside = np.hypot(p[:, 0] - x, p[:, 1] - y)
+        reached[left] = upward & (off_edge_mm(outline, beside, p[:, 2] - tip) <= tolerance_mm)
     return reached
 
 
 def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, tolerance_mm: float) -> Bools:
     """Set the cutter beside each place, all round it, and ask how far above the place it is held up."""
     whole = joined(shape.edge, shape.body)
+    outline = polyline(shape.edge, 0.002)
     reached = np.zeros(len(points), bool)
     for turn in _turns(points, normals, RING_FAN_DEG):
         for share, angle in _ring_places():
@@ -114,9 +116,19 @@ def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, 
             n = table_points_from_bar(normals[left], turn[left])
             r = share * shape.edge.radius_mm * 0.999
             lowest = drop(tree, whole, p[:, 0] + r * np.cos(angle), p[:, 1] + r * np.sin(angle), turn[left])
-            over = lowest + float(height_at(shape.edge, r)) - p[:, 2]
-            reached[left] = (n[:, 2] > -1e-6) & (over * np.maximum(n[:, 2], STEEP) <= tolerance_mm)
+            off = off_edge_mm(outline, np.full(len(left), r), p[:, 2] - lowest)
+            reached[left] = (n[:, 2] > -1e-6) & (off <= tolerance_mm)
     return reached
+
+
+def off_edge_mm(outline: Floats, r: Floats, h: Floats) -> Floats:
+    """Return how far places (k,) at radius r and height h over the tip are from a cutter's edge, an outline (m, 2) of r and h."""
+    nearest = np.full(len(r), np.inf)
+    for (r0, h0), (r1, h1) in zip(outline[:-1], outline[1:]):
+        dr, dh = r1 - r0, h1 - h0
+        along = np.clip(((r - r0) * dr + (h - h0) * dh) / max(dr * dr + dh * dh, 1e-30), 0.0, 1.0)
+        nearest = np.minimum(nearest, np.hypot(r - r0 - along * dr, h - h0 - along * dh))
+    return nearest
 
 
 def _ring_places() -> list[tuple[float, float]]:

@@ -1,8 +1,8 @@
 """The mill with its rotary axis: how far, how fast, how strong, and what stands where.
 
 Machine coordinates are those of the machine's own axes (ISO 841), from its home. `jaw_face_on_axis_mm` says where
-the point 'jaw face, on the rotary axis' stands in them, for
-the tip of a cutter with its length offset in force; `chuck_end` says at which end of the table the chuck stands.
+the point 'jaw face, on the rotary axis' stands in them, for the tip of a cutter with its length offset in force;
+`chuck_end` says at which end of the table the chuck stands.
 """
 
 from __future__ import annotations

@@ -152,20 +152,24 @@ def cut_map(sure, likely, pose, table, r_step_mm, ways):
                             if -aside > sides[q, 1]:
                                 sides[q, 1] = -aside
                 standing = sure.radius_mm[i, j]
-                if standing > 0.0:
-                    left = 0.0
-                    for corner in range(4):
-                        corner_dx = dx + (half_x if corner < 2 else -half_x)
-                        turned = sin_half if corner % 2 == 0 else -sin_half
-                        corner_sine = sine * cos_half + cosine * turned
-                        corner_cosine = cosine * cos_half - sine * turned
-                        at = standing
-                        if corner_cosine > 0.0:
-                            at = _cleared(standing, corner_dx, corner_sine, corner_cosine, y, z, table, r_step_mm)
-                        if at > left:
-                            left = at
-                        if left >= standing:
-                            break
-                    if left < standing:
-                        sure.radius_mm[i, j] = left
+                if standing * (cosine + abs(sine) * half_turn) <= z:
+                    continue
+                # the corner farthest from the cutter decides most often: it is asked first
+                far_dx = half_x if dx >= 0.0 else -half_x
+                far_turn = sin_half if sine >= 0.0 else -sin_half
+                left = 0.0
+                for corner in range(4):
+                    corner_dx = dx + (far_dx if corner < 2 else -far_dx)
+                    turned = far_turn if corner % 2 == 0 else -far_turn
+                    corner_sine = sine * cos_half + cosine * turned
+                    corner_cosine = cosine * cos_half - sine * turned
+                    at = standing
+                    if corner_cosine > 0.0:
+                        at = _cleared(standing, corner_dx, corner_sine, corner_cosine, y, z, table, r_step_mm)
+                    if at > left:
+                        left = at
+                    if left >= standing:
+                        break
+                if left < standing:
+                    sure.radius_mm[i, j] = left
     return depth, sides

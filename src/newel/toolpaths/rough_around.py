@@ -15,7 +15,7 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
-from newel.toolpaths.development_map import DevelopmentMap, coarser, likely_standing, map_of, sure_standing, take_off
+from newel.toolpaths.development_map import DevelopmentMap, likely_standing, map_of, take_off
 from newel.toolpaths.linking import Rows, Strand, Surroundings, Tool, chained, entered, linked, tool_of, toolpath_of
 from newel.toolpaths.lowest_tip import Ground, ground_for
 from newel.toolpaths.passes import Bools, Exactness, Ints, Lowest, bridged, ordered, pieces_of, shaped, widened
@@ -28,7 +28,6 @@ EXACT = Exactness(below_mm=0.02, above_mm=0.05, least_step_mm=0.05)  # common pr
 AIR_MM = 0.08  # stock thinner than this is not worth a roughing pass; the finish takes it
 SLOT_FEED = 0.6  # common practice: a full slot is fed at 0.5 to 0.7 of the feed for a part width
 _SLOT_SIDE = 0.6  # stock beyond this share of the radius on both sides of the way makes a slot
-_BODY_CELLS = 4
 
 
 @dataclass(frozen=True)
@@ -140,6 +139,8 @@ def _level_strands(scene: Scene, m: DevelopmentMap, level: Level, at: Floats | N
     if not wanted.any():
         return []
     wanted = widened(bridged(wanted, 3, grid.closed), 1, grid.closed)
+    unasked = wanted & ~maybe
+    z[unasked] = lowest(grid.x_mm[unasked], grid.turn_deg[unasked])
     pieces = pieces_of(grid.x_mm, grid.turn_deg, z, wanted, grid.closed)
     start = (float(cut.from_x_mm), 0.0) if at is None else (float(at[0]), float(at[3]))
     pieces = ordered(pieces, *start, same_way=False)
@@ -191,7 +192,6 @@ def _lowest_on(scene: Scene, level: Level, m: DevelopmentMap) -> Lowest:
     """How low the tip may go on a level: not below it, the ground, or where the body would touch what stands."""
     tool, ground = scene.tool, scene.ground
     body_top = m.highest_mm - tool.body.lowest_mm
-    coarse = coarser(m, _BODY_CELLS) if body_top > level.z_mm else m
     body = tool.body.below(m.highest_mm - max(level.z_mm, 0.0))
 
     def lowest(x: Floats, turn: Floats) -> Floats:
@@ -200,7 +200,7 @@ def _lowest_on(scene: Scene, level: Level, m: DevelopmentMap) -> Lowest:
         z[met] = np.maximum(z[met], ground.lowest(x[met], turn[met]))
         near = np.flatnonzero(z < body_top)
         if near.size:
-            z[near] = np.maximum(z[near], sure_standing(coarse, body, x[near], tool.offset_y_mm, turn[near]))
+            z[near] = np.maximum(z[near], likely_standing(m, body, x[near], tool.offset_y_mm, turn[near]))
         return z
 
     return lowest

@@ -1,0 +1,140 @@
+"""O-words, numbered subprograms and the other things the trade adds; each off in a dialect without it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from program_samples import STRICT, TRADE, finding_of, obstacles_at, run
+
+
+def xs(*lines: str, traits=TRADE) -> list[float]:
+    """Return the X of every row."""
+    result = run(*lines, traits=traits)
+    assert result.findings == (), result.findings
+    return result.motion.xyza[:, 0].tolist()
+
+
+def test_subroutine_with_values_of_its_own():
+    lines = ("#1=7", "o100 sub", "G0 X[#1+#2]", "#1=99", "o100 endsub", "o100 call [10] [2]", "o100 call [20]", "G0 X#1", "M2")
+    assert xs(*lines) == [12, 20, 7]
+
+
+def test_return_leaves_early_and_calls_nest():
+    lines = (
+        "o1 sub",
+        "G0 X#1",
+        "o2 if [#1 lt 3]",
+        "o1 call [#1+1]",
+        "o2 endif",
+        "o1 return",
+        "G0 X99",
+        "o1 endsub",
+        "o1 call [1]",
+        "M2",
+    )
+    assert xs(*lines) == [1, 2, 3]
+
+
+@pytest.mark.parametrize(("value", "taken"), [(1, 10), (2, 20), (3, 30), (4, 40)])
+def test_conditions(value, taken):
+    lines = (
+        f"#1={value}",
+        "o1 if [#1 eq 1]",
+        "G0 X10",
+        "o1 elseif [#1 eq 2]",
+        "G0 X20",
+        "o1 elseif [#1 eq 3]",
+        "G0 X30",
+        "o1 else",
+        "G0 X40",
+        "o1 endif",
+        "G0 X50",
+    )
+    assert xs(*lines) == [taken, 50]
+
+
+def test_while_do_and_repeat():
+    assert xs("#1=0", "o1 while [#1 lt 3]", "#1=[#1+1]", "G0 X#1", "o1 endwhile", "G0 X9") == [1, 2, 3, 9]
+    assert xs("#1=0", "o1 do", "#1=[#1+1]", "G0 X#1", "o1 while [#1 lt 3]", "G0 X9") == [1, 2, 3, 9]
+    assert xs("G91", "o1 repeat [3]", "G0 X1", "o1 endrepeat", "G90 G0 X9") == [1, 2, 3, 9]
+    assert xs("o1 repeat [0]", "G0 X1", "o1 endrepeat", "G0 X9") == [9]
+
+
+def test_break_and_continue():
+    lines = ("#1=0", "o1 while [#1 lt 9]", "#1=[#1+1]", "o2 if [#1 eq 2]", "o1 continue", "o2 endif", "o3 if [#1 eq 4]", "o1 break")
+    assert xs(*lines, "o3 endif", "G0 X#1", "o1 endwhile", "G0 X50") == [1, 3, 50]
+
+
+def test_a_while_with_a_break_may_run_again():
+    """A loop left by break is not endless, however often it is entered with nothing changed."""
+    lines = ("G91", "o1 repeat [3]", "o2 while [1]", "G0 X1", "o2 break", "o2 endwhile", "o1 endrepeat")
+    assert xs(*lines) == [1, 2, 3]
+
+
+def test_numbered_subprograms():
+    lines = ("G91", "M98 P7 L3", "G90 G0 X50", "M30", "O7 (a step)", "G0 X1", "M99")
+    assert xs(*lines) == [1, 2, 3, 50]
+
+
+@pytest.mark.parametrize(
+    ("lines", "code", "line"),
+    [
+        (("o1 while [1]", "G0 X1", "o1 endwhile"), "endless-loop", 1),
+        (("#1=0", "o1 while [#1 lt 1]", "#1=[#1-1]", "o1 endwhile"), "endless-loop", 2),
+        (("G0 X1", "M99"), "endless-loop", 2),
+        (("o1 sub", "o1 call", "o1 endsub", "o1 call"), "endless-loop", 2),
+        (("o1 call",), "o-word", 1),
+        (("o1 if [1", "o1 endif"), "expression", 1),
+        (("o1 if [1]", "o1 else"), "o-word", 2),
+        (("o1 while [0]",), "o-word", 1),
+        (("o1 endrepeat",), "o-word", 1),
+        (("o1 endsub",), "o-word", 1),
+        (("o1 wander",), "o-word", 1),
+        (("o1 repeat [1.5]", "o1 endrepeat"), "o-word", 1),
+        (("G0 X1 o1 call",), "o-word", 1),
+        (("M98 P9",), "o-word", 1),
+        (("M98",), "o-word", 1),
+        (("o<name> call",), "o-word", 1),
+        (("#<name>=1",), "parameter-number", 1),
+        (("G0 X#30",), "parameter-not-known", 1),
+    ],
+)
+def test_what_cannot_be_followed(lines, code, line):
+    result = run(*lines, traits=replace(TRADE, max_loop_turns=500))
+    assert obstacles_at(result)[0] in ((code, line), (code, line + 2)), result.findings
+
+
+def test_the_bound_on_turns_is_measured():
+    result = run("#1=0", "o1 while [#1 ge 0]", "#1=[#1+1]", "o1 endwhile", traits=replace(TRADE, max_loop_turns=100))
+    finding = finding_of(result, "endless-loop")
+    assert (finding.measured, finding.limit, finding.unit) == (101, 100, "turns")
+
+
+def test_a_bound_on_rows():
+    traits = replace(TRADE, max_rows=1000)
+    for lines in (("G91", "o1 repeat [900000]", "G0 X1", "G0 X1", "o1 endrepeat"), ["G91 G0 X1", *["X1"] * 3000], ("F9", "G91 G81 Z-1 R1 L9999")):
+        result = run(*lines, traits=traits)
+        assert [code for code, _ in obstacles_at(result)] == ["too-many-rows"]
+        assert len(result.motion) <= 1000
+
+
+def test_each_trait_can_be_off():
+    for lines in (("G0 X1 ; note",), ("o1 call",), ("M98 P1",), ("G90.1",), ("G95",), ("N1234567 G0 X1",), ("O1",)):
+        assert obstacles_at(run(*lines, traits=STRICT)) != [], lines
+    assert run("G0 X1 ; note (open", "; only a note", traits=TRADE).findings == ()
+    assert run("N1234567 G0 X1", "G0 X2" + " " * 300, traits=TRADE).findings == ()
+    only_m98 = replace(STRICT, numbered_subprograms=True)
+    assert run("M98 P1", "M2", "O1", "G0 X1", "M99", traits=only_m98).findings == ()
+    assert obstacles_at(run("o1 sub", traits=only_m98)) == [("not-in-this-dialect", 1)]
+
+
+def test_block_delete_is_run_and_told():
+    result = run("/G0 X1", "/ N5 X2")
+    assert [(f.code, f.severity, f.line) for f in result.findings] == [("block-delete", "caution", 1), ("block-delete", "caution", 2)]
+    assert result.motion.xyza[:, 0].tolist() == [1, 2]
+
+
+def test_a_sign_before_a_bracket_is_the_trades():
+    assert xs("#1=2", "G0 X-#1", "G0 X-[1+2]", "G0 X-sqrt[4]") == [-2, -3, -2]
+    assert obstacles_at(run("G0 X-[1]", traits=STRICT)) == [("number-form", 1)]
