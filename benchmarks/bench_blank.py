@@ -155,7 +155,6 @@ def main() -> None:
     prepared = prepared_bar()
     for name, start, passes in (
         ("mixed passes into the prepared bar", prepared, programme(metres)),
-        ("the same again", prepared, programme(metres)),
         ("rough levels into the bare bar", bar, from_the_bar(metres)),
     ):
         print(f"{name}: {sum(len(rows) for _, _, rows in passes)} rows")

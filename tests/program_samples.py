@@ -48,7 +48,10 @@ def end_of(result: Interpretation) -> np.ndarray:
 
 def rows(motion: Motion) -> list[tuple[str, tuple[float, float, float]]]:
     """Return the straight rows as (kind, (x, y, z)), rounded for comparing."""
-    return [(RowKind(int(kind)).name.lower(), tuple(np.round(place[:3], 6).tolist())) for kind, place in zip(motion.kind, motion.xyza)]
+    return [
+        (RowKind(int(kind)).name.lower(), tuple(np.round(place[:3], 6).tolist()))
+        for kind, place in zip(motion.kind, motion.xyza)
+    ]
 
 
 def seconds(result: Interpretation) -> float:

@@ -40,8 +40,12 @@ def plain_lines(draw) -> str:
     """Return a line of the kind the fast road takes, mostly legal, sometimes not."""
     parts = []
     if draw(st.integers(0, 3)) == 0:
-        parts.append(f"N{draw(st.integers(0, 99999))}")
-    code = draw(st.sampled_from(["", "", "", "G0", "G1", "G01", "G1", "G2", "G3", "G90", "G91", "G94", "G93", "G17", "G18", "G19", "G21", "G20"]))
+        parts.append(f"N{draw(st.integers(0, 2000000))}")
+    code = draw(
+        st.sampled_from(
+            ["", "", "", "G0", "G1", "G01", "G1", "G2", "G3", "G90", "G91", "G94", "G93", "G17", "G18", "G19", "G21", "G20"]
+        )
+    )
     if code:
         parts.append(code)
     axes = draw(st.lists(st.sampled_from("XYZA"), unique=True, max_size=4))
@@ -52,9 +56,17 @@ def plain_lines(draw) -> str:
         offsets = draw(st.sampled_from(["IJ", "IK", "JK", "I", "J", "K", "R", "R", ""]))
         parts += [draw(words(letter, low=-20, high=20)) for letter in offsets]
     if draw(st.integers(0, 12)) == 0:
-        parts.append(draw(st.sampled_from(["S1000", "M3", "M5", "G4 P0.5", "M8", "X5", "G53", "G43 H1", "G49", "G55", "G92 X1", "G61.1", "G80"])))
+        parts.append(
+            draw(
+                st.sampled_from(
+                    ["S1000", "M3", "M5", "G4 P0.5", "M8", "X5", "G53", "G43 H1", "G49", "G55", "G92 X1", "G61.1", "G80"]
+                )
+            )
+        )
     if draw(st.integers(0, 8)) == 0:
-        parts.insert(draw(st.integers(0, len(parts))), draw(st.sampled_from(["(note)", "(MSG, look)", "( (bad) )", "; tail", "(open"])))
+        parts.insert(
+            draw(st.integers(0, len(parts))), draw(st.sampled_from(["(note)", "(MSG, look)", "( (bad) )", "; tail", "(open"]))
+        )
     return draw(st.sampled_from([" ", "", "\t"])).join(parts)
 
 
@@ -97,10 +109,70 @@ ugly_texts = st.one_of(
     st.text(alphabet="GMXYZAFSTNHIJKLPQRO0123456789.-+#[]()=;/%* \n\t", max_size=200),
     st.lists(
         st.sampled_from(
-            "o1 sub|o1 endsub|o1 call|o1 call [1] [2]|o2 while [1]|o2 while [#1 lt 3]|o2 endwhile|#1=[#1+1]|#1=0|o3 if [#1]|o3 else|o3 endif"
-            "|o3 elseif [1]|o4 repeat [3]|o4 endrepeat|o4 break|o4 continue|o5 do|o5 while [0]|o1 return|M98 P7|M98 P7 L3|O7|M99|M30|%"
-            "|G1 X#1 F9|G91|G0 X1|G81 X1 Z-1 R1 L3|G10 L2 P1 X1|G92 X0|G28|G28 X1|G53 G0 X0|G38.2 Z-9|/G0 X1|(MSG, a)|G0 X##1|#5221=3|#5063=1"
-            "|G93|G94|F0|F1|G2 X1 I1|G3 X0 R2|G41 D1|G40|T1 M6|G43 H1|G49|G55|G54|M3|S9|G4 P1|G90.1|G95|G0 X[1/0]|X[[[[1]]]]|G1 X-[3]".split("|")
+            [
+                "o1 sub",
+                "o1 endsub",
+                "o1 call",
+                "o1 call [1] [2]",
+                "o2 while [1]",
+                "o2 while [#1 lt 3]",
+                "o2 endwhile",
+                "#1=[#1+1]",
+                "#1=0",
+                "o3 if [#1]",
+                "o3 else",
+                "o3 endif",
+                "o3 elseif [1]",
+                "o4 repeat [3]",
+                "o4 endrepeat",
+                "o4 break",
+                "o4 continue",
+                "o5 do",
+                "o5 while [0]",
+                "o1 return",
+                "M98 P7",
+                "M98 P7 L3",
+                "O7",
+                "M99",
+                "M30",
+                "%",
+                "G1 X#1 F9",
+                "G91",
+                "G0 X1",
+                "G81 X1 Z-1 R1 L3",
+                "G10 L2 P1 X1",
+                "G92 X0",
+                "G28",
+                "G28 X1",
+                "G53 G0 X0",
+                "G38.2 Z-9",
+                "/G0 X1",
+                "(MSG, a)",
+                "G0 X##1",
+                "#5221=3",
+                "#5063=1",
+                "G93",
+                "G94",
+                "F0",
+                "F1",
+                "G2 X1 I1",
+                "G3 X0 R2",
+                "G41 D1",
+                "G40",
+                "T1 M6",
+                "G43 H1",
+                "G49",
+                "G55",
+                "G54",
+                "M3",
+                "S9",
+                "G4 P1",
+                "G90.1",
+                "G95",
+                "G0 X[1/0]",
+                "X[[[[1]]]]",
+                "G1 X-[3]",
+            ]
         ),
         max_size=40,
     ).map("\n".join),

@@ -73,13 +73,13 @@ def bar_frame() -> str:
     )
     end = [
         f'<polygon points="{corners}" fill="#e9dcc0" stroke="{INK}" stroke-width="1.2"/>',
-        arrow(cx, cy, cx + 120, cy),
+        arrow(cx, cy, cx + 125, cy),
         arrow(cx, cy, cx, cy - 125),
-        text(cx + 118, cy - 8, "Y", anchor="middle"),
+        text(cx + 126, cy + 18, "Y", anchor="middle"),
         text(cx + 8, cy - 112, "Z"),
         arrow(cx, cy, cx + 108 * math.cos(turn), cy - 108 * math.sin(turn), dash="5 4"),
         arrow(cx, cy, cx - 108 * math.sin(turn), cy - 108 * math.cos(turn), dash="5 4"),
-        text(cx + 100, cy - 62, "Y of the bar", size=13),
+        text(cx + 40, cy - 62, "Y of the bar", size=13),
         text(cx - 62, cy - 104, "Z of the bar", anchor="end", size=13),
         f'<path d="M{cx + 74} {cy} A74 74 0 0 0 {cx + 74 * math.cos(turn):.1f} {cy - 74 * math.sin(turn):.1f}" fill="none" stroke="{INK}" '
         'stroke-width="1.6" marker-end="url(#tip)"/>',

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from plain.strikes_plain import clearance_plain
 
 from newel.proof.strikes_kernels import bounds, clearances
+from plain.strikes_plain import clearance_plain
 
 
 def kernel(begin, end, pieces, cylinder):

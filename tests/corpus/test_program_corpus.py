@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from program_samples import ORIGIN, STRICT, TRADE
-from program_strategies import ugly_texts
-from corpus.ugly_programs import UGLY
 
+from corpus.ugly_programs import UGLY
 from newel.core.findings import Finding
 from newel.program.interpreter import interpret
 from newel.program.rules import RULES
+from program_samples import ORIGIN, STRICT, TRADE
+from program_strategies import ugly_texts
 
 
 @pytest.mark.parametrize(("why", "text", "end"), UGLY, ids=[ugly[0] for ugly in UGLY])

@@ -1,4 +1,4 @@
-"""A small bench for proving: one machine, one 10 mm bar between jaws and centre, four cutters, one program that turns a journal.
+"""A small bench for proving: one machine, one 10 mm bar between jaws and centre, cutters, and a program that turns a journal.
 
 The part is a journal of radius 4 mm from X 10 to X 20 in the middle of a bar of radius 5 mm; all else stays standing.
 Everything is invented for these tests and small, so that a proof at 0.25 mm takes a fraction of a second.

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from program_samples import STRICT, TRADE, obstacles_at
 
 from newel.program.interpreter import MachineFacts, interpret
 from newel.program.rules import RULES
+from program_samples import STRICT, TRADE, obstacles_at
 
 CLEAN = """(a bracket, side 1)
 G21 G17 G40 G49 G80 G90 G94
@@ -115,6 +115,7 @@ OTHERS = {
     "home-names-some-axes": "G28 X1\nM2",
     "spindle-speed-missing": "M3\nM2",
     "too-many-findings": "G7\n" * 300,
+    "too-many-refused-lines": "G7\n" * 20_001,
 }
 
 

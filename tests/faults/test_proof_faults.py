@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from faults.proof_bench import JOURNAL, MACHINE, SETUP, edited, flat, journal_model, lathe, proved, told
 
+from faults.proof_bench import JOURNAL, MACHINE, SETUP, edited, flat, journal_model, lathe, proved, told
 from newel.core.dialect import Dialect, ReadTraits, WriteTraits
 from newel.core.findings import Severity
 from newel.core.job import ProofAsk, Section
@@ -22,8 +22,8 @@ from newel.geometry.blank_surface import surface_points
 from newel.proof.codes import CODES
 from newel.proof.limits import limit_findings
 from newel.proof.prove import Case, read_course
-from newel.proof.seal import what_changed
 from newel.proof.results import Verdict
+from newel.proof.seal import what_changed
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,9 @@ FAULTS = [
         also=frozenset({"rapid-cuts"}),
     ),
     # strikes
-    Fault("over the jaws, too low", "strikes-keep-out", 16, J(L15="G0 Z14.9\nX-5\nZ20"), J(L15="G0 Z15.1\nX-5\nZ20"), lines=(17,)),
+    Fault(
+        "over the jaws, too low", "strikes-keep-out", 16, J(L15="G0 Z14.9\nX-5\nZ20"), J(L15="G0 Z15.1\nX-5\nZ20"), lines=(17,)
+    ),
     Fault(
         "the holder (radius 6) on the jaws, the edge well clear of them",
         "strikes-keep-out",
@@ -129,10 +131,26 @@ FAULTS = [
         J(L3="T5 M6", L6="G43 H5 Z20", L15="G0 Z5.5\nX6.01\nZ20"),
         lines=(17,),
     ),
-    Fault("down on the table beside the bar", "strikes-table", 17, J(L15="G0 Z14\nY12\nZ-6\nZ20"), J(L15="G0 Z14\nY12\nZ-5.9\nZ20"), bench={"setup": HIGH_TABLE}),
+    Fault(
+        "down on the table beside the bar",
+        "strikes-table",
+        17,
+        J(L15="G0 Z14\nY12\nZ-6\nZ20"),
+        J(L15="G0 Z14\nY12\nZ-5.9\nZ20"),
+        bench={"setup": HIGH_TABLE},
+    ),
     # travel
-    Fault("X beyond its travel", "travel", 13, J(L13="G1 X18.01 F200"), JOURNAL, lines=(14, 15, 17), bench={"machine": SHORT_X}),
-    Fault("Z beyond its travel", "travel", 17, J(L2="G53 G0 Z109"), J(L2="G53 G0 Z109", L17="G53 G0 Z109"), bench={"machine": LOW_Z}),
+    Fault(
+        "X beyond its travel", "travel", 13, J(L13="G1 X18.01 F200"), JOURNAL, lines=(14, 15, 17), bench={"machine": SHORT_X}
+    ),
+    Fault(
+        "Z beyond its travel",
+        "travel",
+        17,
+        J(L2="G53 G0 Z109"),
+        J(L2="G53 G0 Z109", L17="G53 G0 Z109"),
+        bench={"machine": LOW_Z},
+    ),
     Fault("A wound up", "wind-up", 14, J(L14="G1 A1440.1 F1800"), JOURNAL, lines=(15, 17), bench={"machine": ONE_TURN_MACHINE}),
     # the end
     Fault("ends over the bar, below the jaws", "end-low", 17, J(L15="G0 Z14.9", L17="X17"), J(L15="G0 Z15.1", L17="X17")),
@@ -147,7 +165,14 @@ FAULTS = [
         also=frozenset({"left-over"}),  # more than 2 % of the surface is then out of tolerance, whichever way
         bench={"model": journal_model()},
     ),
-    Fault("0.06 mm left all over, 0.05 mm asked", "left-over", 0, J(L7="G1 Z4.06 F100"), J(L7="G1 Z4.045 F100"), bench={"model": journal_model()}),
+    Fault(
+        "0.06 mm left all over, 0.05 mm asked",
+        "left-over",
+        0,
+        J(L7="G1 Z4.06 F100"),
+        J(L7="G1 Z4.045 F100"),
+        bench={"model": journal_model()},
+    ),
     Fault(
         "a ridge 0.2 mm wide left between two passes",
         "left-over-some",
@@ -170,7 +195,14 @@ FAULTS = [
     Fault("no units word", "units-missing", 2, J(L1="G17 G40 G49 G80 G90 G94"), JOURNAL),
     Fault("nothing but air", "nothing-cut", 0, AIR, JOURNAL),
     Fault("nothing moves", "no-motion", 0, "G21 G90\nM30\n", JOURNAL),
-    Fault("probing", "probe-not-followed", 7, J(L7="G38.2 Z5 F100\nG0 Z20\nG1 Z4"), JOURNAL, also=frozenset({"position-unknown", "start-unsafe", "rapid-cuts"})),
+    Fault(
+        "probing",
+        "probe-not-followed",
+        7,
+        J(L7="G38.2 Z5 F100\nG0 Z20\nG1 Z4"),
+        JOURNAL,
+        also=frozenset({"position-unknown", "start-unsafe", "rapid-cuts"}),
+    ),
     Fault(
         "the tip runs over the work faster than any rapid: 3600 deg/min at radius 60",
         "feed-absurd",
@@ -208,12 +240,12 @@ def test_a_groove_too_narrow_for_every_cutter_is_unreachable_and_no_obstacle() -
     proof = proved(JOURNAL, model=model)
     assert told(proof) == []
     assert [(item.code, item.severity) for item in proof.findings] == [("unreachable", Severity.NOTE)]
-    # derived: floor 2 pi 3.5 x 1 and two walls pi (16 - 12.25), of a surface without its seats on the bar (ends) of
-    # 2 pi 4 x 9 + both; tolerances and seats take a little off the edges
-    groove = 2 * math.pi * 3.5 + 2 * math.pi * 3.75
-    whole = 2 * math.pi * 4.0 * 9.0 + groove
-    assert proof.deviation.unreachable_pct == pytest.approx(100.0 * groove / whole, rel=0.15)
-    assert proof.deviation.unreachable_max_mm == pytest.approx(0.5, abs=0.02)
+    # derived: floor 2 pi 3.5 and two walls pi (15.6 - 12.25), all deeper than the tolerance below the rim (3.95 squared is
+    # 15.6), of a surface without its ends and a cell (0.25) beside each: 2 pi 4 x 8.5 and the groove
+    lost = 2 * math.pi * 3.5 + 2 * math.pi * (15.6 - 12.25)
+    whole = 2 * math.pi * 4.0 * 8.5 + 2 * math.pi * 3.5 + 2 * math.pi * 3.75
+    assert proof.deviation.unreachable_pct == pytest.approx(100.0 * lost / whole, rel=0.05)
+    assert 0.45 < proof.deviation.unreachable_max_mm < 0.6
     assert proof.deviation.within_tolerance_pct > 99.0
 
 
@@ -222,11 +254,13 @@ def test_the_same_groove_is_missed_where_the_shop_has_a_cutter_for_it() -> None:
     proof = proved(JOURNAL, model=model, shop=(*SETUP.cutters, flat(7, 0.4, 3.0)))
     assert ("left-over", 0) in told(proof)
     assert proof.deviation.unreachable_pct < 0.5
-    assert proof.deviation.leftover_max_mm == pytest.approx(0.5, abs=0.02)
+    assert 0.45 < proof.deviation.leftover_max_mm < 0.6
 
 
 def test_a_fed_move_that_the_reader_let_pass_without_time_is_told() -> None:
-    course = read_course(Case((("p", JOURNAL),), SETUP, MACHINE, None, ProofAsk(0.25), ReadTraits(), 0.05, (), None), lambda *_: None)[0]
+    course = read_course(
+        Case((("p", JOURNAL),), SETUP, MACHINE, None, ProofAsk(0.25), ReadTraits(), 0.05, (), None), lambda *_: None
+    )[0]
     minutes = course.motion.minutes.copy()
     row = int(np.flatnonzero(course.motion.line == 9)[0])
     minutes[row] = np.nan
@@ -291,12 +325,8 @@ def test_a_wrong_sense_is_found_by_the_part_it_mirrors() -> None:
     # an eccentric journal: Z follows the turn, so the sense decides which side is high
     steps = "".join(f"G1 Z{4.0 + 0.4 * math.sin(math.radians(a)):.4f} A{a} F1800\n" for a in range(5, 361, 5))
     text = J(L8=steps.strip(), L9="G0 Z20", L10="", L11="", L12="", L13="", L14="")
-    vertices, faces = journal_model()
-    keep = np.abs(vertices[:, 0] - 12.0) < 100.0
-    angle = np.degrees(np.arctan2(vertices[:, 2], vertices[:, 1]))
     right = proved(text)
     wrong = proved(text, setup=replace(SETUP, a_sense=-1))
-    assert keep.all() and len(angle) == len(vertices)
     # a point of the bar at the top at turn theta stood at bar angle 90 - theta: high at theta 90 means bar angle 0 (+Y)
     for proof, side in ((right, 1.0), (wrong, -1.0)):
         points, _, _ = surface_points(proof.blank, 1)
@@ -336,6 +366,8 @@ def test_a_proof_says_the_same_twice_and_its_seal_tells_what_changed() -> None:
     assert what_changed(one.seal, proved(JOURNAL, model=journal_model(), setup=replace(SETUP, a_sense=-1)).seal) == ("setup",)
 
 
-@pytest.mark.parametrize("text", ["", "\n\n", "M30\n", "garbage", "%\n%\n", "G1", "\x00\xff", "G0 X1e9", "T1 M6\nG0 X[1/0]\n", "(open"])
+@pytest.mark.parametrize(
+    "text", ["", "\n\n", "M30\n", "garbage", "%\n%\n", "G1", "\x00\xff", "G0 X1e9", "T1 M6\nG0 X[1/0]\n", "(open"]
+)
 def test_texts_that_are_no_program_are_findings_and_no_crash(text: str) -> None:
     assert proved(text).verdict is Verdict.NOT_PROVED

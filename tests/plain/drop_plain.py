@@ -17,7 +17,7 @@ from newel.core.profile import Profile, outline
 
 WALL = 1e6
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
-STEPS = 72  # 0.618**72 = 9e-16
+STEPS = 54  # 0.618**54 = 5e-12 of a side: 3e-5 mm on a wall of slope 1e6, nothing anywhere else
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,30 @@ def tapered_ball(tip, half_angle_deg, radius):
     return PlainCutter("tapered ball", profile, ((height, radius),))
 
 
+def round_shouldered(tip, half_angle_deg, radius, shoulder):
+    """A tapered ball that ends in a rounded shoulder: three smooth stretches, the last all but upright from its start."""
+    a = math.radians(half_angle_deg)
+    joint_r, joint_h = tip * math.cos(a), tip * (1.0 - math.sin(a))
+    centre_r = radius - shoulder
+    end_r = centre_r + shoulder * math.cos(a)
+    end_h = joint_h + (end_r - joint_r) / math.tan(a)
+    centre_h = end_h + shoulder * math.sin(a)
+
+    def height(r):
+        ball = tip - np.sqrt(np.maximum(tip**2 - r**2, 0.0))
+        corner = centre_h - np.sqrt(np.maximum(shoulder**2 - (r - centre_r) ** 2, 0.0))
+        return np.where(r <= joint_r, ball, np.where(r <= end_r, joint_h + (r - joint_r) / math.tan(a), corner))
+
+    corners = (
+        (0, 0),
+        (joint_r, joint_h, 0, tip),
+        (end_r, end_h),
+        (radius, centre_h, centre_r, centre_h),
+        (radius, centre_h + 40),
+    )
+    return PlainCutter("round shoulder", outline(*corners), ((height, radius),))
+
+
 def v_cutter(radius, point_angle_deg, tip_flat_radius=0.0):
     slope = 1.0 / math.tan(math.radians(point_angle_deg / 2.0))
     top = (radius - tip_flat_radius) * slope
@@ -94,21 +118,25 @@ def all_cutters():
         ball(1.5),
         bull_nose(3.0, 1.0),
         tapered_ball(0.5, 5.0, 1.5),
+        round_shouldered(1.5, 5.0, 2.5, 1.0),
         v_cutter(3.0, 60.0),
         v_cutter(2.0, 30.0, 0.05),
         in_holder(),
     )
 
 
-def drop_plain(vertices, faces, cutter: PlainCutter, x_mm: float, y_mm: float, turn_deg: float) -> float:
-    """Lowest tip height that clears every triangle; -inf where the cutter is over none."""
-    t = math.radians(turn_deg)
+def drop_plain(vertices, faces, cutter: PlainCutter, x_mm, y_mm, turn_deg) -> np.ndarray:
+    """Lowest tip heights that clear every triangle at places (k,); -inf where the cutter is over none."""
     v = np.asarray(vertices, dtype=float)
-    turned = np.column_stack(
-        [v[:, 0] - x_mm, v[:, 1] * math.cos(t) - v[:, 2] * math.sin(t) - y_mm, v[:, 1] * math.sin(t) + v[:, 2] * math.cos(t)]
-    )
-    corners = turned[np.asarray(faces)]
-    return max(_drop_of_piece(corners, height, radius) for height, radius in cutter.pieces)
+    corners = []
+    for x, y, turn in zip(x_mm, y_mm, turn_deg, strict=True):
+        c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+        turned = np.column_stack([v[:, 0] - x, v[:, 1] * c - v[:, 2] * s - y, v[:, 1] * s + v[:, 2] * c])
+        corners.append(turned[np.asarray(faces)])
+    rows = np.concatenate(corners)
+    tops = [_drop_of_piece(rows, height, radius).reshape(len(x_mm), -1).max(axis=1) for height, radius in cutter.pieces]
+    top = np.max(tops, axis=0)
+    return np.where(top > -1e3, top, -np.inf)
 
 
 def _drop_of_piece(corners, height, radius):
@@ -119,21 +147,18 @@ def _drop_of_piece(corners, height, radius):
         rho = np.hypot(p[:, 0], p[:, 1])
         return p[:, 2] - height(np.minimum(rho, radius)) - WALL * np.maximum(rho - radius, 0.0)
 
-    def best_v(u):
+    def best_on_row(u):
         return golden(lambda v: value(u, v), np.zeros(len(u)), 1.0 - u)
 
-    best, _ = golden(lambda u: best_v(u)[0], np.zeros(len(a)), np.ones(len(a)))
-    top = np.max(best)
-    return top if top > -1e3 else -math.inf
+    return golden(best_on_row, np.zeros(len(a)), np.ones(len(a)))
 
 
 def golden(value, low, high):
-    """Largest value of a concave function on [low, high], for each row; and where it stands."""
+    """Largest value of a concave function on [low, high], for each row."""
     low, high = low.copy(), high.copy()
     one, two = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
     at_one, at_two = value(one), value(two)
-    ends = value(low), value(high)
-    best, place = np.maximum(*ends), np.where(ends[0] >= ends[1], low, high)
+    best = np.maximum(np.maximum(value(low), value(high)), np.maximum(at_one, at_two))
     for _ in range(STEPS):
         right = at_two > at_one
         low, high = np.where(right, one, low), np.where(right, high, two)
@@ -141,6 +166,5 @@ def golden(value, low, high):
         at_fresh = value(fresh)
         one, two = np.where(right, two, fresh), np.where(right, fresh, one)
         at_one, at_two = np.where(right, at_two, at_fresh), np.where(right, at_fresh, at_one)
-        better = at_fresh > best
-        best, place = np.where(better, at_fresh, best), np.where(better, fresh, place)
-    return best, place
+        best = np.maximum(best, at_fresh)
+    return best

@@ -10,7 +10,7 @@ import numpy as np
 _WORD = re.compile(r"([a-z])([+-]?)(\d*)(\.?)(\d*)")
 
 
-def split_line(text: str, *, semicolon: bool) -> list[tuple[str, float]] | None:
+def split_line(text: str, *, semicolon: bool, most_n: int) -> list[tuple[str, float]] | None:
     """Return the words of a plain line; None where the fast road hands the line to the full reader."""
     out, rest = [], text
     while "(" in rest or (semicolon and ";" in rest):
@@ -37,7 +37,7 @@ def split_line(text: str, *, semicolon: bool) -> list[tuple[str, float]] | None:
             digits = (whole + part).lstrip("0")
             if len(digits) > 15 or len(part) > 22 or float(f"{whole or 0}.{part or 0}") > 1e12:
                 return None
-            if letter == "n" and (out or piece is not pieces[0] or at or sign or point or len(whole) > 5):
+            if letter == "n" and (out or piece is not pieces[0] or at or sign or point or len(whole) > most_n):
                 return None
             if letter not in "gm" and letter in (word[0] for word in out):
                 return None

@@ -6,7 +6,7 @@ import numpy as np
 
 
 def clearance_plain(begin, end, pieces, cylinder, moments=41, around=121, levels=41):
-    """Return the least distance between points of the cutter's skin and the cylinder's solid, over moments of a straight move."""
+    """Return the least distance of points of the cutter's skin from the cylinder, over moments of a straight move."""
     x1, x2, radius = cylinder
     angle = np.linspace(0.0, 2.0 * np.pi, around)
     best = np.inf

@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from program_samples import STRICT, obstacles_at, run
 
 from newel.program.interpreter import MachineFacts
+from program_samples import STRICT, obstacles_at, run
 
 LONG = "G0 X1" + " " * 252  # 257 characters
 
@@ -187,3 +187,13 @@ def test_after_an_error_the_named_axes_are_unknown_and_told_once():
     result = run("G1 F60 Y1", "G1 X1 X2", "G91 X1", "G90 G2 X5 I1", "G0 X3 Y4")
     assert obstacles_at(result) == [("letter-twice", 2)]
     assert result.motion.xyza[-1, :2].tolist() == [3, 4]
+
+
+def test_a_refused_motion_word_stays_unknown_without_more_findings():
+    """What runs on under a motion word that was refused is lost until the next one, and told once."""
+    result = run("G21 F60", "G81 X1 Y1 Z2 R1", "X2", "X3 Y3", "G0 X4 Y4 Z0", "X5")
+    assert obstacles_at(result) == [("cycle", 2)]
+    assert result.motion.line.tolist() == [5, 6]
+    result = run("G21 F60", "G99.9 X1", "X2", "G1 X3")
+    assert obstacles_at(result) == [("unknown-code", 2)]
+    assert result.motion.line.tolist() == [4]

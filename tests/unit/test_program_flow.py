@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+
 from program_samples import STRICT, TRADE, finding_of, obstacles_at, run
 
 
@@ -62,7 +63,16 @@ def test_while_do_and_repeat():
 
 
 def test_break_and_continue():
-    lines = ("#1=0", "o1 while [#1 lt 9]", "#1=[#1+1]", "o2 if [#1 eq 2]", "o1 continue", "o2 endif", "o3 if [#1 eq 4]", "o1 break")
+    lines = (
+        "#1=0",
+        "o1 while [#1 lt 9]",
+        "#1=[#1+1]",
+        "o2 if [#1 eq 2]",
+        "o1 continue",
+        "o2 endif",
+        "o3 if [#1 eq 4]",
+        "o1 break",
+    )
     assert xs(*lines, "o3 endif", "G0 X#1", "o1 endwhile", "G0 X50") == [1, 3, 50]
 
 
@@ -105,6 +115,12 @@ def test_what_cannot_be_followed(lines, code, line):
     assert obstacles_at(result)[0] in ((code, line), (code, line + 2)), result.findings
 
 
+def test_nothing_is_followed_past_a_condition_that_is_not_known():
+    result = run("G0 X1", "o1 if [#9]", "G0 X2", "o1 endif", "G0 X3", traits=TRADE)
+    assert obstacles_at(result) == [("parameter-not-known", 2)]
+    assert result.motion.xyza[:, 0].tolist() == [1]
+
+
 def test_the_bound_on_turns_is_measured():
     result = run("#1=0", "o1 while [#1 ge 0]", "#1=[#1+1]", "o1 endwhile", traits=replace(TRADE, max_loop_turns=100))
     finding = finding_of(result, "endless-loop")
@@ -113,7 +129,11 @@ def test_the_bound_on_turns_is_measured():
 
 def test_a_bound_on_rows():
     traits = replace(TRADE, max_rows=1000)
-    for lines in (("G91", "o1 repeat [900000]", "G0 X1", "G0 X1", "o1 endrepeat"), ["G91 G0 X1", *["X1"] * 3000], ("F9", "G91 G81 Z-1 R1 L9999")):
+    for lines in (
+        ("G91", "o1 repeat [900000]", "G0 X1", "G0 X1", "o1 endrepeat"),
+        ["G91 G0 X1", *["X1"] * 3000],
+        ("F9", "G91 G81 Z-1 R1 L9999"),
+    ):
         result = run(*lines, traits=traits)
         assert [code for code, _ in obstacles_at(result)] == ["too-many-rows"]
         assert len(result.motion) <= 1000
@@ -131,7 +151,10 @@ def test_each_trait_can_be_off():
 
 def test_block_delete_is_run_and_told():
     result = run("/G0 X1", "/ N5 X2")
-    assert [(f.code, f.severity, f.line) for f in result.findings] == [("block-delete", "caution", 1), ("block-delete", "caution", 2)]
+    assert [(f.code, f.severity, f.line) for f in result.findings] == [
+        ("block-delete", "caution", 1),
+        ("block-delete", "caution", 2),
+    ]
     assert result.motion.xyza[:, 0].tolist() == [1, 2]
 
 

@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from program_samples import ORIGIN, STRICT, TRADE, end_of, finding_of, obstacles_at, run
 
 from newel.core.errors import BadInput
 from newel.core.motion import RowKind
 from newel.program.interpreter import MachineFacts, interpret
+from program_samples import ORIGIN, STRICT, TRADE, end_of, finding_of, obstacles_at, run
 
 
 def test_places_before_the_first_words_are_unknown():
@@ -166,3 +166,13 @@ def test_findings_are_bounded():
     assert len(result.findings) == 201
     note = finding_of(result, "too-many-findings")
     assert note.measured == 1000
+
+
+def test_a_words_under_inches():
+    """Degrees whatever the length unit, or scaled with it, as the control has it."""
+    from dataclasses import replace
+
+    lines = ("G20", "G0 X1 A10", "G91 A10 Y0", "G92 A5 X0 (full)", "G90 G0 A6")
+    assert run(*lines, traits=TRADE).motion.xyza[:, 3].tolist() == [10, 20, 21]
+    scaled = run(*lines, traits=replace(TRADE, inch_a_is_degrees=False)).motion.xyza[:, 3]
+    assert scaled == pytest.approx([254, 508, 508 + 25.4])

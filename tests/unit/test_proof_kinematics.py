@@ -6,14 +6,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from faults.proof_bench import SETUP
 
+from faults.proof_bench import SETUP
 from newel.core.frames import table_from_bar
 from newel.proof.kinematics import bar_points_from_table, machine_from_pose, pose_from_axes, table_points_from_bar
 
 # derived: machine (y, z) of a bar point (y, z) with the chuck at A in the sense of ISO 841 (a turning table: theta = -A):
 # y_m = y cos A + z sin A, z_m = -y sin A + z cos A
-ISO_TABLE = [((0.0, 10.0), 90.0, (10.0, 0.0)), ((10.0, 0.0), 90.0, (0.0, -10.0)), ((-10.0, 0.0), 90.0, (0.0, 10.0)), ((3.0, 4.0), 30.0, (4.598076, 1.964102))]
+ISO_TABLE = [
+    ((0.0, 10.0), 90.0, (10.0, 0.0)),
+    ((10.0, 0.0), 90.0, (0.0, -10.0)),
+    ((-10.0, 0.0), 90.0, (0.0, 10.0)),
+    ((3.0, 4.0), 30.0, (4.598076, 1.964102)),
+]
 
 
 @pytest.mark.parametrize("point, a, expected", ISO_TABLE)
@@ -32,7 +37,9 @@ def test_points_turn_as_the_frames_say_and_back(turn: float) -> None:
 
 
 def test_offsets_zero_and_sense_make_the_pose() -> None:
-    setup = replace(SETUP, table_from_program_mm=(10.0, 20.0, 30.0), a_zero_deg=45.0, a_sense=-1, machine_from_table_mm=(1.0, 2.0, -100.0))
+    setup = replace(
+        SETUP, table_from_program_mm=(10.0, 20.0, 30.0), a_zero_deg=45.0, a_sense=-1, machine_from_table_mm=(1.0, 2.0, -100.0)
+    )
     pose = pose_from_axes(np.array([[1.0, 2.0, 3.0, 15.0]]), setup)
     assert pose[0] == pytest.approx((11.0, 22.0, 33.0, -60.0))  # derived: -(15 + 45)
     assert machine_from_pose(pose, np.array([40.0]), setup)[0] == pytest.approx((12.0, 24.0, -27.0))  # derived: 33 - 100 + 40

@@ -6,12 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from faults.proof_bench import CUTTERS, MACHINE, SETUP
 
+from faults.proof_bench import CUTTERS, MACHINE, SETUP
 from newel.core.errors import BadInput
 from newel.proof.seal import FORMAT, seal_of, what_changed
 
-PARTS = {"programs": (("a", "G21\n"),), "setup": SETUP, "machine": MACHINE, "model": (np.zeros((3, 3)), np.array([[0, 1, 2]])), "nothing": None}
+PARTS = {
+    "programs": (("a", "G21\n"),),
+    "setup": SETUP,
+    "machine": MACHINE,
+    "model": (np.zeros((3, 3)), np.array([[0, 1, 2]])),
+    "nothing": None,
+}
 
 
 def test_the_same_parts_have_the_same_seal_whatever_their_order_or_number_format() -> None:

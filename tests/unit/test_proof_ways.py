@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from faults.proof_bench import MACHINE
 
+from faults.proof_bench import MACHINE
 from newel.core.dialect import ReadTraits
 from newel.program.interpreter import interpret
 from newel.proof.ways import with_dog_legs
@@ -16,7 +16,9 @@ SLOW_Z = replace(MACHINE, z=replace(MACHINE.z, rapid_mm_per_min=1000.0))
 
 
 def test_axes_arrive_one_after_another_and_the_time_is_kept() -> None:
-    motion = interpret("G21 G90\nG0 X0 Y0 Z0 A0\nG0 X30 Y60 Z30 A36\nG1 X0 F100\n", ReadTraits(), start=(0.0, 0.0, 0.0, 0.0)).motion
+    motion = interpret(
+        "G21 G90\nG0 X0 Y0 Z0 A0\nG0 X30 Y60 Z30 A36\nG1 X0 F100\n", ReadTraits(), start=(0.0, 0.0, 0.0, 0.0)
+    ).motion
     minutes = np.array([0.0, 0.03, 0.3])
     # derived: X 30 at 3000: 0.01 min; A 36 at 3600: 0.01; Y 60 at 3000: 0.02; Z 30 at 1000: 0.03
     broken, taken = with_dog_legs(motion, minutes, SLOW_Z)

@@ -32,7 +32,7 @@ _SHOP = click.option(
 )
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(context_settings={"max_content_width": 100})
 @click.version_option(__version__, prog_name="newel")
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 def newel(debug: bool) -> None:
@@ -197,7 +197,7 @@ def run(arguments: list[str]) -> int:
     debug = "--debug" in arguments
     if debug:  # it may stand anywhere
         arguments = ["--debug", *(word for word in arguments if word != "--debug")]
-    if not {"-h", "--help", "--version"} & set(arguments):
+    if not {"--help", "--version"} & set(arguments):
         from newel.app.kernel_cache import use_kernel_cache
 
         use_kernel_cache()

@@ -4,28 +4,23 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import ConvexHull
 
+from newel.app.bar_choice import Bench, scale_that_fits, smallest_bar
 from newel.app.inputs import model_type, read_bytes
 from newel.app.whole_files import write_file
 from newel.core.errors import BadInput, Infeasible
-from newel.core.job import BarAsk, HoldAsk, Job, ModelAsk, PlaceAsk
+from newel.core.profile import CutterShape
 from newel.core.units import mm
-from newel.geometry.meshes import mesh_bounds, read_mesh
-from newel.pipeline import tools_at_hand
-from newel.planning.around import section_area_mm2
-from newel.planning.hold import hold
-from newel.planning.place import place
+from newel.geometry.meshes import Mesh, mesh_bounds, read_mesh
 from newel.shop.bars import StockBar
 from newel.shop.catalogue import Shop
+from newel.shop.cutters import Form
 from newel.shop.machines import Machine
-
-Floats = NDArray[np.float64]
+from newel.shop.outlines import cutter_shape
 
 DEFAULT_MACHINE = "light benchtop mill"
 DEFAULT_MATERIAL = "medium tooling board"
@@ -66,77 +61,56 @@ def new_job(data: bytes, kind: str, model_file: str, asked: NewJobAsk, shop: Sho
     machine = shop.machine(asked.machine or _default_machine(shop), where="--machine")
     unit = asked.unit or "mm"
     mesh = read_mesh(data, kind, unit, model_file).mesh
-    corners = mesh.vertices[ConvexHull(mesh.vertices).vertices]
+    bench = Bench(mesh.vertices[ConvexHull(mesh.vertices).vertices], material.name, machine, _shapes(machine, shop))
     bars = [bar for bar in shop.bars.values() if bar.sold_in(material.kind)]
-    found = _smallest_bar(corners, bars, material.name, machine, shop)
-    scale = 1.0
+    found, scale = smallest_bar(bench, bars), 1.0
     if found is None:
-        scale = _scale_that_fits(corners, bars, material.name, machine, shop)
-        if scale == 0.0:
-            raise Infeasible(
-                f"no bar of {material.name} that the machine can hold takes this model at any scale",
-                where=model_file,
-                remedy="take another --material, or a machine with a larger chuck",
-            )
-        if not asked.fit:
-            low, high = mesh_bounds(mesh)
-            raise Infeasible(
-                f"the model, {' x '.join(mm(float(s), 1) for s in high - low)}, fits no bar of {material.name} that the machine can hold",
-                measured=1.0,
-                limit=scale,
-                where=model_file,
-                remedy=f"scale it by {scale:.3f} (--fit does), or take a machine with a larger chuck",
-            )
-        found = _smallest_bar(corners * scale, bars, material.name, machine, shop)
-        if found is None:
-            raise Infeasible(f"no bar takes the model, scaled by {scale:.3f}", where=model_file)
-    bar, length = found
-    low, high = mesh_bounds(mesh)
-    size = " x ".join(mm(float(s) * scale, 1) for s in high - low)
+        scale = scale_that_fits(bench, bars)
+        if scale == 0.0 or not asked.fit:
+            raise _fits_no_bar(_size_text(mesh, 1.0), material.name, scale, model_file)
+        found = smallest_bar(bench.scaled(scale), bars)
+        if found is None:  # the bar that the scale was found with has gone: cannot be
+            raise _fits_no_bar(_size_text(mesh, scale), material.name, 0.0, model_file)
+    size = _size_text(mesh, scale)
     said = f"the part is {size}" + (f" (scaled by {scale:g})" if scale != 1.0 else "")
-    said += f"; the smallest bar that holds it is {bar.name}, to be sawn about {mm(length, 0)} long"
-    stated = "as you said" if asked.unit else f"taken as mm: the part is then {size}, which is plausible; change it if that is wrong"
-    return NewJob(_text(model_file, unit, stated, scale, bar, material.name, machine.name), said)
+    said += f"; the smallest bar that holds it is {found.bar.name}, to be sawn about {mm(found.sawn_length_mm, 0)} long"
+    stated = "as you said" if asked.unit else f"taken as mm: the part is then {size}; change it if that is wrong"
+    return NewJob(_text(model_file, unit, stated, scale, found.bar, material.name, machine.name), said)
+
+
+def _size_text(mesh: Mesh, scale: float) -> str:
+    low, high = mesh_bounds(mesh)
+    return " x ".join(mm(float(side) * scale, 1) for side in high - low)
+
+
+def _fits_no_bar(size: str, material: str, scale: float, model_file: str) -> Infeasible:
+    if scale == 0.0:
+        return Infeasible(
+            f"no bar of {material} that the machine can hold takes this model, {size}, at any scale",
+            where=model_file,
+            remedy="take another --material, or a machine with a larger chuck",
+        )
+    return Infeasible(
+        f"the model, {size}, fits no bar of {material} that the machine can hold",
+        measured=1.0,
+        limit=scale,
+        where=model_file,
+        remedy=f"scale it by {scale:.3f} (--fit does), or take a machine with a larger chuck",
+    )
 
 
 def _default_machine(shop: Shop) -> str:
     return DEFAULT_MACHINE if DEFAULT_MACHINE in shop.machines else next(iter(shop.machines))
 
 
-def _smallest_bar(
-    corners: Floats, bars: list[StockBar], material: str, machine: Machine, shop: Shop
-) -> tuple[StockBar, float] | None:
-    """Return the bar of least section that takes the part and that the machine can hold, and its sawn length."""
-    by_area = sorted(bars, key=lambda bar: (round(section_area_mm2(bar.section, bar.size_mm), 3), bar.inch, bar.name))
-    shapes = _shapes(machine, shop)
-    for bar in by_area:
-        ask = BarAsk(bar.section, bar.size_mm, material)
-        try:
-            placed, _ = place(corners, PlaceAsk(), bar.section, bar.size_mm)
-            points = corners @ placed.bar_from_model[:3, :3].T + placed.bar_from_model[:3, 3]
-            _, sawn, _, _ = hold(placed, points, ask, HoldAsk(), machine, shapes)
-        except Infeasible:
-            continue
-        return bar, sawn.to_x_mm - sawn.from_x_mm
-    return None
-
-
-def _scale_that_fits(corners: Floats, bars: list[StockBar], material: str, machine: Machine, shop: Shop) -> float:
-    """Return the largest scale (below 1, three digits, rounded down) at which some bar takes the part; 0 for none."""
-    low, high = 0.0, 1.0
-    for _ in range(11):  # to a two-thousandth
-        middle = (low + high) / 2
-        if _smallest_bar(corners * middle, bars, material, machine, shop) is None:
-            high = middle
-        else:
-            low = middle
-    scale = float(np.floor(low * 1000) / 1000)
-    return scale if scale > 0.0 and _smallest_bar(corners * scale, bars, material, machine, shop) is not None else 0.0
-
-
-def _shapes(machine: Machine, shop: Shop) -> list:
-    job = Job("", ModelAsk(""), BarAsk(next(iter(shop.bars.values())).section, (1.0,), ""), machine.name)
-    return list(tools_at_hand(replace(job, cutters=None), shop, machine).shapes.values())
+def _shapes(machine: Machine, shop: Shop) -> tuple[CutterShape, ...]:
+    """Return the shapes of all cutters that could carve around: any of them may need room at the ends."""
+    nose = machine.spindle
+    return tuple(
+        cutter_shape(cutter, shop.holder_of(cutter), nose.nose_diameter_mm, nose.nose_length_mm)
+        for cutter in shop.cutters.values()
+        if cutter.form is not Form.DRILL
+    )
 
 
 def _text(model_file: str, unit: str, stated: str, scale: float, bar: StockBar, material: str, machine: str) -> str:

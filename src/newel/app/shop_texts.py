@@ -10,6 +10,8 @@ from newel.core.errors import BadInput
 from newel.core.units import mm
 from newel.shop.catalogue import Shop
 
+# ISO 13399 symbols stand bare in files; in front of people every number has its unit.
+_SYMBOL_UNITS = {**dict.fromkeys(("DC", "APMX", "LU", "LPR", "DCONMS", "RE", "DN"), " mm"), "SIG": "°"}
 _KINDS = {"cutters": "cutter", "materials": "material", "machines": "machine", "bars": "bar"}
 
 
@@ -38,7 +40,9 @@ def show_text(shop: Shop, name: str) -> str:
 
 def count_text(shop: Shop) -> str:
     """Say what was read and checked."""
-    return "checked: " + ", ".join(f"{len(getattr(shop, kind))} {kind}" for kind in _KINDS)
+    return "checked: " + ", ".join(
+        f"{len(getattr(shop, kind))} {word if len(getattr(shop, kind)) == 1 else kind}" for kind, word in _KINDS.items()
+    )
 
 
 def _in_short(row: Any, kind: str) -> str:
@@ -64,7 +68,8 @@ def _fields(row: Any, indent: str) -> list[str]:
         elif field.name == "cautions":
             lines += [f"{indent}cautions", *(f"{indent}  - {text}" for text in value)]
         else:
-            lines.append(f"{indent}{field.name} = {_plain(value)}")
+            unit = _SYMBOL_UNITS.get(field.name, "") if value is not None else ""
+            lines.append(f"{indent}{field.name} = {_plain(value)}{unit}")
     return lines
 
 

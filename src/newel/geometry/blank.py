@@ -17,6 +17,7 @@ from newel.core.errors import BadInput, Infeasible
 from newel.core.job import Section
 from newel.core.profile import CutterShape, Profile
 from newel.geometry import blank_kernels as kernels
+from newel.geometry import blank_surface_kernels as surface_kernels
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -25,6 +26,7 @@ Ints = NDArray[np.int32]
 # the 0.02 mm that a proof may judge by. Found by halving until the closed forms stopped moving (tests/published).
 CHORD_MM = 0.0015
 TURN_CHORD_MM = 0.002
+X_TURN_CHORD_MM = 0.005  # X rays are believed only on walls that face X, which a chord across X hardly moves
 STEP_ADVANCE_MM = 0.3  # X advance of a small step of a turning move; the pose above the slice is added to its ends
 STEP_LENGTH_MM = 2.0  # so that edge and body take turns along a long move
 X_SPACING_MM = 0.2  # of the poses that an X ray is asked at: 0.003 mm short on a 3 mm cutter's wall, 0.2^2 / (8 * 1.5)
@@ -131,44 +133,54 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
     if len(poses) == 0:
         return Carved(removed, struck)
     pieces = _pieces(shape)
-    turn = 2 * math.acos(1 - min(0.5, TURN_CHORD_MM / float(max(blank.reach_mm.max(), 1.0))))
+    radius = max(float(blank.reach_mm.max()), 1.0)
+    turn, x_turn = (2 * math.acos(1 - min(0.5, chord / radius)) for chord in (TURN_CHORD_MM, X_TURN_CHORD_MM))
     limits = kernels.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, X_SPACING_MM, SLIVER_MM)
-    corners = kernels.most_corners(pieces, CHORD_MM)
     rows = np.vstack([poses[:1], poses])
     rows[:, 3] = np.radians(rows[:, 3])
     for at in range(0, len(poses), MOVES_AT_ONCE):
         batch = slice(at, min(at + MOVES_AT_ONCE, len(poses)))
-        few = np.ascontiguousarray(rows[at : batch.stop + 1])
-        _carve_x(blank, pieces, few, tags[batch], limits, corners)
-        removed[batch], struck[batch] = _carve_yz(blank, pieces, few, tags[batch], limits, corners)
+        moves = kernels.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
+        _carve_x(blank, pieces, moves, limits._replace(turn=x_turn))
+        removed[batch], struck[batch] = _carve_yz(blank, pieces, moves, limits)
     return Carved(removed, struck)
 
 
-def _carve_x(blank: Blank, pieces: kernels.Pieces, rows: Floats, tags: Ints, limits: kernels.Limits, corners: int) -> None:
+def _carve_x(blank: Blank, pieces: kernels.Pieces, moves: kernels.Moves, limits: kernels.Limits) -> None:
     """Cut the X rays; a band that runs out of nodes is resumed with twice the room."""
-    boxes = np.empty((len(tags), 3))
-    kernels.move_boxes(pieces, blank.grid, rows, limits, blank.reach_mm, boxes)
+    boxes = np.empty((len(moves.tags), 3))
+    kernels.move_boxes(pieces, blank.grid, moves.poses, limits, blank.reach_mm, boxes)
     start = np.zeros(len(blank.x.free), np.int64)
-    while (start < len(tags)).any():
-        kernels.carve_bands(blank.x, blank.grid, pieces, rows, tags, limits, boxes, _fair_order(len(start)), start, corners)
-        if (start < len(tags)).any():
+    order, work = _fair_order(len(start)), _work(blank.grid, pieces, len(start))
+    while (start < len(moves.tags)).any():
+        kernels.carve_bands(blank.x, blank.grid, pieces, moves, limits, boxes, order, start, work)
+        if (start < len(moves.tags)).any():
             blank.x = _roomier(blank.x)
 
 
 def _carve_yz(
-    blank: Blank, pieces: kernels.Pieces, rows: Floats, tags: Ints, limits: kernels.Limits, corners: int
+    blank: Blank, pieces: kernels.Pieces, moves: kernels.Moves, limits: kernels.Limits
 ) -> tuple[Floats, Floats]:
     """Cut the Y and Z rays; return removed and struck of each row, summed slab by slab in a fixed order."""
     start = np.zeros(len(blank.yz.free), np.int64)
-    removed, struck = np.zeros((len(start), len(tags))), np.zeros((len(start), len(tags)))
-    while (start < len(tags)).any():
-        order = _fair_order(len(start))
-        kernels.carve_slabs(
-            blank.yz, blank.grid, pieces, rows, tags, limits, blank.reach_mm, order, start, removed, struck, corners
-        )  # fmt: skip
-        if (start < len(tags)).any():
+    removed, struck = np.zeros((len(start), len(moves.tags))), np.zeros((len(start), len(moves.tags)))
+    order, work = _fair_order(len(start)), _work(blank.grid, pieces, len(start))
+    while (start < len(moves.tags)).any():
+        kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, blank.reach_mm, order, start, removed, struck, work)
+        if (start < len(moves.tags)).any():
             blank.yz = _roomier(blank.yz)
     return removed.sum(axis=0), struck.max(axis=0)
+
+
+def _work(grid: kernels.Grid, pieces: kernels.Pieces, slabs: int) -> kernels.Work:
+    """Make the working arrays of so many slabs or bands."""
+    corners = kernels.most_corners(pieces, CHORD_MM)
+    ext = np.tile(np.array([0, 0, 0, 0, 0, grid.nz, 0, grid.ny]), (slabs, 1))
+    return kernels.Work(
+        np.zeros((slabs, 2, corners)), np.zeros((slabs, 2, 2, 2 * corners + 4)),
+        np.zeros((slabs, int(np.diff(pieces.first).max())), np.int64), np.zeros((slabs, 64)), np.zeros((slabs, 6, 6)),
+        np.zeros((slabs, 4, max(grid.ny, grid.nz))), ext, np.zeros((slabs, grid.slab), np.int64),
+    )  # fmt: skip
 
 
 def _fair_order(slabs: int) -> NDArray[np.int64]:
@@ -180,7 +192,7 @@ def _fair_order(slabs: int) -> NDArray[np.int64]:
 def volume_mm3(blank: Blank) -> float:
     """Return the volume of what is left: the mean of what the Y and the Z rays say."""
     parts = np.empty(len(blank.yz.free))
-    kernels.slab_volumes(blank.yz, blank.grid, parts)
+    surface_kernels.slab_volumes(blank.yz, blank.grid, parts)
     return float(parts.sum())
 
 
@@ -207,7 +219,7 @@ def max_radius(blank: Blank, from_x: float, to_x: float) -> float:
 def inside(blank: Blank, points: Floats) -> NDArray[np.bool_]:
     """Tell which points (n, 3) of the bar frame lie in material, by the nearest Y ray and Z ray (both must say so)."""
     out = np.zeros(len(points), np.uint8)
-    kernels.inside_points(blank.yz, blank.grid, np.ascontiguousarray(points, dtype=np.float64), out)
+    surface_kernels.inside_points(blank.yz, blank.grid, np.ascontiguousarray(points, dtype=np.float64), out)
     return out.astype(bool)
 
 
@@ -243,29 +255,27 @@ def _pool(spans: Floats, rows: int) -> kernels.Pool:
     slabs = -(-count // rows)
     first = rows * rays
     nodes = first + max(first // 8, 4 * rays)
-    lo = np.full((slabs, nodes), kernels.FAR, np.float32)
-    hi = np.full((slabs, nodes), -kernels.FAR, np.float32)
+    ends = np.empty((slabs, nodes, 2), np.float32)
+    ends[:] = kernels.FAR, -kernels.FAR
     for s in range(slabs):
         some = spans[s * rows : (s + 1) * rows].reshape(-1, 2)
-        lo[s, : len(some)], hi[s, : len(some)] = some[:, 0], some[:, 1]
-    tags = (np.full((slabs, nodes), -1, np.int32) for _ in range(2))
-    nxt = np.full((slabs, nodes), -1, np.int32)
-    nxt[:, first : nodes - 1] = np.arange(first + 1, nodes)
-    free = np.tile(np.array([first, nodes - first], np.int32), (slabs, 1))
-    return kernels.Pool(lo, hi, *tags, nxt, free)
+        ends[s, : len(some)] = some
+    links = np.full((slabs, nodes, 3), -1, np.int32)
+    links[:, first : nodes - 1, 2] = np.arange(first + 1, nodes)
+    return kernels.Pool(ends, links, np.tile(np.array([first, nodes - first], np.int32), (slabs, 1)))
 
 
 def _roomier(pool: kernels.Pool) -> kernels.Pool:
     """Return the pool with twice the nodes; the new ones go in front of the free list."""
-    slabs, nodes = pool.lo.shape
-    blanks = (np.float32(kernels.FAR), np.float32(-kernels.FAR), np.int32(-1), np.int32(-1), np.int32(-1))
-    lo, hi, tag_lo, tag_hi, nxt = (
-        np.concatenate([array, np.full_like(array, value)], axis=1) for array, value in zip(pool[:5], blanks, strict=True)
-    )
-    nxt[:, nodes : 2 * nodes - 1] = np.arange(nodes + 1, 2 * nodes)
-    nxt[:, -1] = np.where(pool.free[:, 1] > 0, pool.free[:, 0], -1)
+    slabs, nodes = pool.ends.shape[:2]
+    ends = np.empty((slabs, 2 * nodes, 2), np.float32)
+    ends[:, :nodes], ends[:, nodes:] = pool.ends, (kernels.FAR, -kernels.FAR)
+    links = np.full((slabs, 2 * nodes, 3), -1, np.int32)
+    links[:, :nodes] = pool.links
+    links[:, nodes:-1, 2] = np.arange(nodes + 1, 2 * nodes)
+    links[:, -1, 2] = np.where(pool.free[:, 1] > 0, pool.free[:, 0], -1)
     free = np.column_stack([np.full(slabs, nodes), pool.free[:, 1] + nodes]).astype(np.int32)
-    return kernels.Pool(lo, hi, tag_lo, tag_hi, nxt, free)
+    return kernels.Pool(ends, links, free)
 
 
 def _pieces(shape: CutterShape) -> kernels.Pieces:
@@ -275,11 +285,8 @@ def _pieces(shape: CutterShape) -> kernels.Pieces:
     parts = edge + body
     rows = np.array([row for part in parts for row in part[0]])
     first = np.cumsum([0] + [len(part[0]) for part in parts])
-    radius = np.array([part[0][-1][1] for part in parts])
-    bottom = np.array([part[0][0][2] for part in parts])
-    top = np.array([part[1] for part in parts])
-    columns = (np.ascontiguousarray(column) for column in rows.T)
-    return kernels.Pieces(*columns, first, radius, bottom, top, len(edge))
+    size = np.array([(part[0][-1][1], part[0][0][2], part[1]) for part in parts])
+    return kernels.Pieces(rows, first, size, len(edge))
 
 
 Segment = tuple[float, float, float, float, float, float, float]

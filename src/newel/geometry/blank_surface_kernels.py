@@ -39,13 +39,13 @@ def _near_end(pool, grid, way, u, v, end, upper):
     """Return the end of the same kind nearest to `end` on a ray (nan: no material there)."""
     s, i = _ray(grid, way, u, v)
     best = np.nan
-    if s < 0 or pool.lo[s, i] > 1e29:
+    if s < 0 or pool.ends[s, i, 0] > 1e29:
         return best
     while i >= 0:
-        at = np.float64(pool.hi[s, i]) if upper else np.float64(pool.lo[s, i])
+        at = np.float64(pool.ends[s, i, 1]) if upper else np.float64(pool.ends[s, i, 0])
         if not abs(best - end) <= abs(at - end):
             best = at
-        i = pool.nxt[s, i]
+        i = pool.links[s, i, 2]
     return best
 
 
@@ -95,11 +95,11 @@ def _row_ends(pool, grid, way, u, every, at, points, normals, tags):
     v0, pv = _axis(grid, second)
     for v in range(0, grid.ny if way == 2 else grid.nz, every):
         s, i = _ray(grid, way, u, v)
-        if pool.lo[s, i] > 1e29:
+        if pool.ends[s, i, 0] > 1e29:
             continue
         while i >= 0:
             for upper in (False, True):
-                end = np.float64(pool.hi[s, i]) if upper else np.float64(pool.lo[s, i])
+                end = np.float64(pool.ends[s, i, 1]) if upper else np.float64(pool.ends[s, i, 0])
                 _normal(pool, grid, way, u, v, end, upper, n)
                 if abs(n[way]) < 0.95 * max(abs(n[first]), abs(n[second])):
                     continue
@@ -109,9 +109,9 @@ def _row_ends(pool, grid, way, u, every, at, points, normals, tags):
                     points[row, first] = u0 + u * pu
                     points[row, second] = v0 + v * pv
                     normals[row] = n
-                    tags[row] = pool.tag_hi[s, i] if upper else pool.tag_lo[s, i]
+                    tags[row] = pool.links[s, i, 1] if upper else pool.links[s, i, 0]
                 count += 1
-            i = pool.nxt[s, i]
+            i = pool.links[s, i, 2]
     return count
 
 
@@ -136,12 +136,12 @@ def radial_tops(pool, grid, x_from, x_step, turns, radius):
         for way in (1, 2):
             for v in range(grid.nz if way == 1 else grid.ny):
                 s, i = _ray(grid, way, k, v)
-                if pool.lo[s, i] > 1e29:
+                if pool.ends[s, i, 0] > 1e29:
                     continue
                 p = grid.pz if way == 1 else grid.py
                 side = grid.z0 + v * p if way == 1 else grid.y0 + v * p
                 while i >= 0:
-                    for end in (np.float64(pool.lo[s, i]), np.float64(pool.hi[s, i])):
+                    for end in (np.float64(pool.ends[s, i, 0]), np.float64(pool.ends[s, i, 1])):
                         r = math.hypot(abs(side) + 0.5 * p, end)
                         polar = math.atan2(side, end) if way == 1 else math.atan2(end, side)
                         turn = (0.5 * math.pi - polar) / (2.0 * math.pi) * turns
@@ -149,7 +149,7 @@ def radial_tops(pool, grid, x_from, x_step, turns, radius):
                         for t in range(int(math.floor(turn - wide + 0.5)), int(math.floor(turn + wide + 0.5)) + 1):
                             for b in range(b0, b1 + 1):
                                 radius[b, t % turns] = max(radius[b, t % turns], r)
-                    i = pool.nxt[s, i]
+                    i = pool.links[s, i, 2]
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
@@ -158,15 +158,15 @@ def lattice_inside(pool, grid, coarsen, solid):
     for a in prange(solid.shape[0] - 2):
         for b in range(solid.shape[1] - 2):
             s, i = _ray(grid, 2, a * coarsen, b * coarsen)
-            if pool.lo[s, i] > 1e29:
+            if pool.ends[s, i, 0] > 1e29:
                 continue
             while i >= 0:
                 step = grid.pz * coarsen
-                c0 = max(0, int(math.ceil((pool.lo[s, i] - grid.z0) / step)))
-                c1 = min(solid.shape[2] - 3, int(math.floor((pool.hi[s, i] - grid.z0) / step)))
+                c0 = max(0, int(math.ceil((pool.ends[s, i, 0] - grid.z0) / step)))
+                c1 = min(solid.shape[2] - 3, int(math.floor((pool.ends[s, i, 1] - grid.z0) / step)))
                 for c in range(c0, c1 + 1):
                     solid[a + 1, b + 1, c + 1] = 1
-                i = pool.nxt[s, i]
+                i = pool.links[s, i, 2]
 
 
 @njit(cache=True, error_model="numpy")
@@ -211,12 +211,12 @@ def _crossing(yz, x, grid, coarsen, way, at, inner_first, point, normal):
     end = inner
     found = False
     s, i = _ray(grid, way, u, v)
-    while s >= 0 and i >= 0 and pool.lo[s, i] <= inner:
-        if inner <= pool.hi[s, i]:
-            end = np.float64(pool.hi[s, i]) if inner_first else np.float64(pool.lo[s, i])
+    while s >= 0 and i >= 0 and pool.ends[s, i, 0] <= inner:
+        if inner <= pool.ends[s, i, 1]:
+            end = np.float64(pool.ends[s, i, 1]) if inner_first else np.float64(pool.ends[s, i, 0])
             found = True
             break
-        i = pool.nxt[s, i]
+        i = pool.links[s, i, 2]
     for axis in range(3):
         a0, pa = _axis(grid, axis)
         point[axis] = a0 + (at[axis] - 1) * coarsen * pa
@@ -368,3 +368,51 @@ def _quad(solid, index, edges, a, b, c, way, vertices, faces, row):
         faces[row, 2] = q[(k + 2 + t) % 4]
         row += 1
     return row
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def slab_volumes(pool, grid, out):
+    """Write the volume of each slab: the mean of what its Y rays and its Z rays say."""
+    for s in prange(len(out)):
+        y = 0.0
+        z = 0.0
+        for k in range(min(grid.slab, grid.nx - s * grid.slab)):
+            for j in range(grid.ny + grid.nz):
+                i = k * (grid.ny + grid.nz) + j
+                if pool.ends[s, i, 0] > 1e29:
+                    continue
+                length = 0.0
+                while i >= 0:
+                    length += np.float64(pool.ends[s, i, 1]) - np.float64(pool.ends[s, i, 0])
+                    i = pool.links[s, i, 2]
+                if j < grid.nz:
+                    y += length
+                else:
+                    z += length
+        out[s] = 0.5 * grid.px * (y * grid.pz + z * grid.py)
+
+
+@njit(cache=True, error_model="numpy")
+def inside_points(pool, grid, points, out):
+    """Write 1 for each point that lies in material, by the nearest Y ray and the nearest Z ray (both must say so)."""
+    for i in range(len(points)):
+        out[i] = 0
+        k = int(math.floor((points[i, 0] - grid.x0) / grid.px + 0.5))
+        jy = int(math.floor((points[i, 1] - grid.y0) / grid.py + 0.5))
+        jz = int(math.floor((points[i, 2] - grid.z0) / grid.pz + 0.5))
+        if k < 0 or k >= grid.nx or jy < 0 or jy >= grid.ny or jz < 0 or jz >= grid.nz:
+            continue
+        s = k // grid.slab
+        base = (k - s * grid.slab) * (grid.ny + grid.nz)
+        found = 0
+        node = base + jz
+        while node >= 0 and pool.ends[s, node, 0] <= points[i, 1]:
+            if points[i, 1] <= pool.ends[s, node, 1]:
+                found += 1
+            node = pool.links[s, node, 2]
+        node = base + grid.nz + jy
+        while node >= 0 and pool.ends[s, node, 0] <= points[i, 2]:
+            if points[i, 2] <= pool.ends[s, node, 1]:
+                found += 1
+            node = pool.links[s, node, 2]
+        out[i] = found == 2

@@ -80,8 +80,8 @@ def drop(
     """Lowest heights of the tip, in mm in the table frame, at which a cutter touches nothing of the turned part.
 
     The cutter is the solid of revolution `profile`, upright at (x, y), without end upwards; the part is turned by
-    theta = sense * A. x, y and turn are broadcast together and the result has that shape. Where nothing lies beneath the cutter,
-    or lies lower than `floor_mm`, the answer is `floor_mm`. Raises BadInput for places that are not finite.
+    theta = sense * A. x, y and turn are broadcast together and the result has that shape. Where nothing lies beneath the
+    cutter, or lies lower than `floor_mm`, the answer is `floor_mm`. Raises BadInput for places that are not finite.
     """
     shape, out, _ = _asked(tree, profile, x_mm, y_mm, turn_deg, floor_mm)
     return out[:, 0].reshape(shape)
@@ -154,7 +154,7 @@ def _stretch_row(s: Stretch) -> tuple[float, ...]:
 
 
 def _touch_rows(piece: list[Stretch]) -> list[tuple[float, float, float, float]]:
-    """How a plane of a slope touches a convex piece: at a corner (P = r, Q = h, a = 0) or on an arc about (P, Q) of radius a."""
+    """How a plane of a slope touches a convex piece: a corner (P = r, Q = h, a = 0) or an arc about (P, Q) of radius a."""
     rows = [(piece[0].r0, piece[0].h0, 0.0, _slope(piece[0].steepness(piece[0].r0)))]
     for s, after in zip(piece, [*piece[1:], None]):
         if not math.isnan(s.cr):
@@ -187,8 +187,8 @@ def _owned_edges(triangles: Ints, flat: NDArray[np.bool_]) -> NDArray[np.uint8]:
     a, b = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
     key = np.minimum(a, b) * (int(triangles.max()) + 1) + np.maximum(a, b)
     order = np.argsort(key, kind="stable")
-    mine = np.zeros(len(key), bool)
-    mine[order] = np.concatenate([[True], np.diff(key[order]) != 0])
-    mine = mine.reshape(-1, 3)
+    first = np.zeros(len(key), bool)
+    first[order] = np.concatenate([[True], np.diff(key[order]) != 0])
+    mine = first.reshape(-1, 3)
     mine[~flat] = True
     return (mine * np.array([1, 2, 4], np.uint8)).sum(axis=1).astype(np.uint8)

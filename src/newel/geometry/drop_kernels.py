@@ -195,11 +195,11 @@ def tangent(stretch, low, high, qx, qy, gx, gy):
             steep = max(steep, (gx * qx + gy * qy) * inward)
             h += steep * (rho - r1)
     else:
-        out = min(min(rho, r1) - stretch[i, CR], 0.95 * a)
+        climb = (gx * qx + gy * qy) * inward if rho > r1 else 0.0
+        far = 0.95 * a if climb < 3.0 else a * climb / math.sqrt(1.0 + climb * climb)
+        out = max(min(min(rho, r1) - stretch[i, CR], far), stretch[i, R0] - stretch[i, CR])
         down = math.sqrt(a * a - out * out)
         steep = out / down
-        if rho > r1:
-            steep = max(steep, (gx * qx + gy * qy) * inward)
         h = stretch[i, CH] - down + steep * (rho - stretch[i, CR] - out)
     return h, steep * qx * inward, steep * qy * inward
 

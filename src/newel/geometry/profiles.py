@@ -75,7 +75,12 @@ def underside(profile: Profile) -> list[Stretch]:
             widest = max(widest, r1)
             continue
         whole = Stretch(
-            r0, float(profile.h_mm[i]), r1, float(profile.h_mm[i + 1]), float(profile.centre_r_mm[i]), float(profile.centre_h_mm[i])
+            r0,
+            float(profile.h_mm[i]),
+            r1,
+            float(profile.h_mm[i + 1]),
+            float(profile.centre_r_mm[i]),
+            float(profile.centre_h_mm[i]),
         )
         out.append(whole if r0 >= widest else whole.between(widest, r1))
         widest = r1

@@ -27,6 +27,7 @@ def run_cycle(state: State, block: Block, code: int) -> None:
     holes = _check(state, block, code)
     incremental = state.mode(kernels.DISTANCE) == 910
     sticky = _remember(state, block, code, ic)
+    state.sticky = sticky
     here = state.here
     if math.isnan(here[0] + here[1] + here[2]):
         missing = [axis for axis in range(3) if math.isnan(here[axis])]
@@ -55,7 +56,6 @@ def run_cycle(state: State, block: Block, code: int) -> None:
             continue
         _go(state, block, RowKind.RAPID, ic, r)
         _hole(state, block, code, (ic, r, bottom, clear), sticky)
-    state.sticky = sticky
 
 
 def _check(state: State, block: Block, code: int) -> int:

@@ -13,7 +13,7 @@ from newel.program.arcs import arc_of_block, put_arc_rows
 from newel.program.cycles import run_cycle
 from newel.program.expressions import whole
 from newel.program.feeds import fed_minutes
-from newel.program.modal import ARCS, AXES, CYCLES, check_words_are_used, motion_of, name_of, sort_by_group
+from newel.program.modal import ARCS, AXES, CYCLES, MOTION_LOST, check_words_are_used, motion_of, name_of, sort_by_group
 from newel.program.offsets import (
     go_home,
     machine_place,
@@ -51,7 +51,9 @@ def execute_block(state: State, block: Block) -> None:
         go_home(state, block, _targets(state, block)[0], special)
     if by_group.get(1) == 800:
         state.ints[kernels.MOTION] = 800
-    if motion >= 0:
+    if motion == MOTION_LOST:
+        state.lose([axis for axis, letter in enumerate(AXES) if letter in block.words])
+    elif motion >= 0:
         _move(state, block, motion, machine_place_asked=special == 530)
         state.ints[kernels.MOTION] = motion
     _stop(state, block)
@@ -167,7 +169,7 @@ def _targets(state: State, block: Block) -> tuple[np.ndarray, list[float]]:
     for axis, letter in enumerate(AXES):
         if letter not in block.words:
             continue
-        value = block.words[letter] * (state.unit_mm if axis < 3 else 1.0)
+        value = block.words[letter] * state.scale(axis)
         here = float(target[axis]) if axis < 4 else others[axis - 4]
         if incremental:
             value += here
@@ -200,8 +202,7 @@ def _move(state: State, block: Block, motion: int, *, machine_place_asked: bool)
         target, others = _targets(state, block)
     else:
         target, others = state.here.copy(), list(state.others)
-        scale = (state.unit_mm, state.unit_mm, state.unit_mm, 1.0)
-        named = {axis: block.words[AXES[axis]] * scale[axis] for axis in range(4) if AXES[axis] in block.words}
+        named = {axis: block.words[AXES[axis]] * state.scale(axis) for axis in range(4) if AXES[axis] in block.words}
         place = machine_place(state, named)
         for axis in named:
             target[axis] = place[axis]

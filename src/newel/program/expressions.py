@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from typing import Protocol
 
 from newel.program.rules import RefusedError
 
 WHOLE_WITHIN = 1e-4  # where a whole number is needed, this close to one counts [3.3.2.1]
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 DEEPEST = 60  # brackets inside brackets; the report's 256-character line could hold a few dozen
 
 
@@ -55,17 +57,11 @@ def whole(value: float, code: str, what: str) -> int:
 
 def read_number(scan: Scanner) -> float:
     """Read a number: optional sign, digits with at most one point, at least one digit, no exponent [3.3.2.1]."""
-    begin = scan.at
-    if scan.peek() in ("+", "-"):
-        scan.at += 1
-    digits = points = 0
-    while (c := scan.peek()) and (c in "0123456789" or (c == "." and points == 0)):
-        digits += c != "."
-        points += c == "."
-        scan.at += 1
-    if digits == 0:
-        raise RefusedError("number-form", f"a number is needed where {_next(scan, begin)} stands")
-    value = float(scan.text[begin : scan.at])
+    match = _NUMBER.match(scan.text, scan.at)
+    if match is None:
+        raise RefusedError("number-form", f"a number is needed where {_next(scan, scan.at)} stands")
+    scan.at = match.end()
+    value = float(match[0])
     if not math.isfinite(value):
         raise RefusedError("number-form", "a number is larger than any control can hold")
     return value

@@ -21,7 +21,7 @@ from newel.program.words import FULL, WordTable
 
 DEEPEST_CALL = 50
 LOCALS = slice(1, 31)
-_O_LINE = re.compile(r"/?(?:n\d+)?o(\d{1,9})([a-z]*)")
+O_LINE = re.compile(r"/?(?:n\d+)?o(\d{1,9})([a-z]*)")
 
 
 class StopError(Exception):
@@ -58,7 +58,7 @@ class Flow:
             text = table.text(line)
             if "o" not in text and "O" not in text:
                 continue
-            match = _O_LINE.match(fold(text, semicolon_comments=semicolon))
+            match = O_LINE.match(fold(text, semicolon_comments=semicolon))
             if match is None:
                 continue
             label, word = int(match[1]), match[2]

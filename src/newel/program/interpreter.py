@@ -19,8 +19,8 @@ from newel.core.findings import Finding
 from newel.core.motion import Motion
 from newel.program import interpreter_kernels as kernels
 from newel.program.execute import execute_block
-from newel.program.flow import Flow, StopError
-from newel.program.modal import AXES, SYSTEMS, name_of
+from newel.program.flow import O_LINE, Flow, StopError
+from newel.program.modal import AXES, G_GROUPS, MOTION_LOST, MOTIONS, SYSTEMS, name_of
 from newel.program.offsets import read_parameter, set_parameter
 from newel.program.reader import fold, read_line
 from newel.program.rules import RefusedError
@@ -29,7 +29,8 @@ from newel.program.words import FULL, WordTable, split_text
 
 __all__ = ["Interpretation", "MachineFacts", "ProgramFacts", "interpret"]
 
-_PLAIN_MOTION = re.compile(r"g0*([01])(?![\d.])")
+MOST_REFUSED = 20_000  # lines; a bound on time for texts that are no programs at all
+_G_WORD = re.compile(r"g(\d{1,6}(?:\.\d{1,6})?)?")
 
 
 @dataclass(frozen=True)
@@ -119,8 +120,10 @@ class Run:
         self.parameters = _StateParameters(state)
         self.flow: Flow | None = None
         self.full_reads = 0
+        self.refused = 0
         self.percent_opens = -1
         self.ended = False
+        self.stopped = False
         plain = table.kind != FULL
         state.rows.make_room(min(int(np.count_nonzero(plain)) + 64, state.traits.max_rows + 64))
         self.words = kernels.RunWords(table.kind, table.first, table.letters, table.values)
@@ -168,11 +171,12 @@ class Run:
                         continue
                 line = self._run_full(line)
         except StopError:
-            pass
+            self.stopped = True
         except TooManyRowsError:
             last = int(state.rows.line[state.rows.n - 1]) if state.rows.n else 1
             says = "the program makes more moves than are followed"
             state.report("too-many-rows", says, last, limit=state.traits.max_rows)
+            self.stopped = True
         self._check_end()
 
     def _run_plain(self, line: int) -> tuple[int, int]:
@@ -206,14 +210,27 @@ class Run:
             state = self.state
             state.findings.add(refused, line + 1, state.place())
             folded = fold(text, semicolon_comments=state.traits.semicolon_comments)
-            if refused.code in ("endless-loop", "o-word"):
-                raise StopError from None
+            has_flow = state.traits.o_words or state.traits.numbered_subprograms
+            if refused.code in ("endless-loop", "o-word") or (has_flow and O_LINE.match(folded)):
+                raise StopError from None  # which line comes next is not known
             bare = re.sub(r"\(.*?(\)|$)", "", folded)
             state.lose([axis for axis, letter in enumerate(AXES) if letter in bare])
-            motions = _PLAIN_MOTION.findall(bare)
-            if len(motions) == 1:
-                state.ints[kernels.MOTION] = int(motions[0]) * 10
+            self._motion_after(bare)
+            self.refused += 1
+            if self.refused >= MOST_REFUSED:
+                says = "so many lines are refused that this is no program in this dialect; the rest is not read"
+                state.report("too-many-refused-lines", says, line + 1, measured=self.refused, limit=MOST_REFUSED)
+                raise StopError from None
             return line + 1
+
+    def _motion_after(self, refused: str) -> None:
+        """Put the motion in force that a refused line's text asks for: G0 or G1, or none that is known."""
+        codes = [round(float(number) * 10.0) if number else -1 for number in _G_WORD.findall(refused)]
+        motions = [code for code in codes if code not in G_GROUPS or code in MOTIONS]
+        if motions in ([0], [10]):
+            self.state.ints[kernels.MOTION] = motions[0]
+        elif motions:
+            self.state.ints[kernels.MOTION] = MOTION_LOST
 
     def carry_out(self, text: str, line: int) -> int:
         """Carry out one line's `text` as line `line` (from 0); raise RefusedError; return the line to go on with."""
@@ -275,7 +292,7 @@ class Run:
 
     def _check_end(self) -> None:
         state = self.state
-        if not state.notes.ended and self.percent_opens < 0 and not state.traits.percent_optional:
+        if not (state.notes.ended or self.stopped) and self.percent_opens < 0 and not state.traits.percent_optional:
             state.report("no-program-end", "neither M2, M30 nor % lines end the program", max(len(self.table), 1))
 
     def facts(self) -> ProgramFacts:

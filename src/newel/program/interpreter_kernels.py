@@ -18,7 +18,8 @@ FEED_TOLD = 10  # 1: that the feed is missing has been told; rows without minute
 GUARD = 11  # 1: hand back the first move that an unknown place would enter
 ARC_ABSOLUTE = 12  # 1: I, J, K are places (G90.1); left to the full reader
 UNITS_SAID = 13  # 1: G20 or G21 has been read; until then its word goes to the full reader
-N_INTS = 14
+A_SCALED = 14  # 1: under G20 the A word is scaled like a length
+N_INTS = 15
 
 # Places in the float state: where the tip is (program coordinates, mm and degrees), what to add for the job's, the feed.
 HERE = 0
@@ -99,7 +100,9 @@ def chord_count(radius, sweep_rad, chord_mm, most):
     if radius <= chord_mm:
         return 4 if abs(sweep_rad) > math.pi else 2
     step = 2.0 * math.acos(1.0 - chord_mm / radius)
-    return int(min(max(math.ceil(abs(sweep_rad) / step), 1.0), most))
+    if step * most <= abs(sweep_rad):
+        return most
+    return int(max(math.ceil(abs(sweep_rad) / step), 1.0))
 
 
 @njit(cache=True, error_model="numpy")
@@ -143,10 +146,6 @@ def wrapped_target(value, here):
 @njit(cache=True, error_model="numpy")
 def is_in_force(code, ints):
     """Group bit of a G code that changes nothing because it is in force already; 0 for every other code."""
-    if code == ints[PLANE]:
-        return 2
-    if code == ints[DISTANCE]:
-        return 8
     if code == ints[FEED_MODE]:
         return 32
     if code == ints[UNITS] and ints[UNITS_SAID] == 1:
@@ -165,36 +164,59 @@ def is_in_force(code, ints):
 
 
 @njit(cache=True, error_model="numpy")
-def read_plain(words, i, here, ints, target, block):
-    """Read line i into `target` (X Y Z A) and `block` (motion or -1, axis and offset bits, R, F, I, J, K); False: hand back."""
-    unit = 25.4 if ints[UNITS] == 200 else 1.0
-    incremental = ints[DISTANCE] == 910
+def read_codes(words, i, ints, block):
+    """Read line i's G words into `block`: motion or -1, then the plane and the distance mode; False: hand back."""
     block[0] = -1.0
+    block[8] = ints[PLANE]
+    block[9] = ints[DISTANCE]
+    groups = 0
+    for w in range(words.first[i], words.first[i + 1]):
+        if words.letters[w] != 6:
+            continue
+        value = words.values[w]
+        code = int(np.rint(value * 10.0))
+        if abs(value * 10.0 - code) > 1e-3:
+            return False
+        if code == 0 or code == 10 or code == 20 or code == 30:
+            group = 1
+            block[0] = code
+        elif code == 170 or code == 180 or code == 190:
+            group = 2
+            block[8] = code
+        elif code == 900 or code == 910:
+            group = 8
+            block[9] = code
+        else:
+            group = is_in_force(code, ints)
+        if group == 0 or groups & group:
+            return False
+        groups |= group
+    return True
+
+
+@njit(cache=True, error_model="numpy")
+def read_plain(words, i, here, ints, target, block):
+    """Read line i into `target` (X Y Z A) and `block`; False: hand back.
+
+    `block`: motion or -1, axis bits, offset bits, R, F, I, J, K, plane, distance mode; R and F nan where there is none.
+    """
+    if not read_codes(words, i, ints, block):
+        return False
+    unit = 25.4 if ints[UNITS] == 200 else 1.0
+    incremental = block[9] == 910.0
     block[1] = block[2] = block[5] = block[6] = block[7] = 0.0
     block[3] = block[4] = math.nan
-    groups = 0
     axes = 0
     offsets = 0
     for axis in range(4):
         target[axis] = here[axis]
     for w in range(words.first[i], words.first[i + 1]):
-        letter = words.letters[w]
+        letter = int(words.letters[w])
         value = words.values[w]
-        if letter == 6:  # G
-            code = int(np.rint(value * 10.0))
-            if abs(value * 10.0 - code) > 1e-3:
-                return False
-            if code == 0 or code == 10 or code == 20 or code == 30:
-                if block[0] >= 0.0:
-                    return False
-                block[0] = code
-            else:
-                group = is_in_force(code, ints)
-                if group == 0 or groups & group:
-                    return False
-                groups |= group
-        elif letter == 0:  # A
+        if letter == 0:  # A
             axes |= 8
+            if ints[A_SCALED] == 1:
+                value *= unit
             if incremental:
                 target[3] = here[3] + value
             elif ints[WRAPPED] == 1:
@@ -218,7 +240,7 @@ def read_plain(words, i, here, ints, target, block):
             block[letter - 3] = value * unit
         elif letter == 17:  # R
             block[3] = value * unit
-        elif letter != 13:  # N
+        elif letter != 6 and letter != 13:  # G, N
             return False
     block[1] = axes
     block[2] = offsets
@@ -230,10 +252,10 @@ def plain_arc(here, target, block, ints, chord_mm, most_chords, arc):
     """Fill `arc` as put_arc takes it for a line with I J K or R; return its length in mm along the helix, nan: hand back."""
     axes = int(block[1])
     offsets = int(block[2])
-    plane = ints[PLANE]
-    if plane == 170:
+    plane = block[8]
+    if plane == 170.0:
         ia, ib, ic = 0, 1, 2
-    elif plane == 180:
+    elif plane == 180.0:
         ia, ib, ic = 2, 0, 1
     else:
         ia, ib, ic = 1, 2, 0
@@ -297,14 +319,24 @@ def must_hand_back(code, block, ints, floats, target):
 
 
 @njit(cache=True, error_model="numpy")
+def keep_modes(block, floats, ints):
+    """Put a line's feed, plane and distance mode in force once nothing can hand it back any more."""
+    if not math.isnan(block[4]):
+        floats[FEED] = block[4]
+        ints[FEED_TOLD] = 0
+    ints[PLANE] = int(block[8])
+    ints[DISTANCE] = int(block[9])
+
+
+@njit(cache=True, error_model="numpy")
 def run_plain(words, rows, floats, ints, span, row, most_chords):
     """Run lines span[0]..span[1] from `row` on: (next line, next row, why). A line it can't do is left untouched.
 
-    Done here: N, G0 to G3 (I J K from the start point, or R), X Y Z A, F, and G words that change nothing. Any error,
-    any unknown place that matters and any other word hands the line back, to be judged by the full interpreter.
+    Done here: N, G0 to G3 (I J K from the start point, or R), G17 to G19, G90, G91, X Y Z A, F, and G words that change
+    nothing. Any error, any unknown place that matters and any other word hands the line back to the full interpreter.
     """
     target = np.empty(4)
-    block = np.empty(8)
+    block = np.empty(10)
     arc = np.empty(7)
     room = len(rows.minutes)
     unit = 25.4 if ints[UNITS] == 200 else 1.0
@@ -320,9 +352,7 @@ def run_plain(words, rows, floats, ints, span, row, most_chords):
         if axes == 0:
             if block[0] >= 0.0 or block[2] != 0.0 or not math.isnan(block[3]):
                 return i, row, HAND_BACK
-            if not math.isnan(feed):
-                floats[FEED] = feed
-                ints[FEED_TOLD] = 0
+            keep_modes(block, floats, ints)
             continue
         code = int(block[0]) if block[0] >= 0.0 else ints[MOTION]
         if must_hand_back(code, block, ints, floats, target):
@@ -350,9 +380,7 @@ def run_plain(words, rows, floats, ints, span, row, most_chords):
             minutes = feed_minutes(length, turn, use, ints[FEED_MODE], unit)
             put_arc(rows, row, arc, here, target, shift, minutes, i + 1)
             row += int(arc[3])
-        if not math.isnan(feed):
-            floats[FEED] = feed
-            ints[FEED_TOLD] = 0
+        keep_modes(block, floats, ints)
         ints[MOTION] = code
         for axis in range(4):
             here[axis] = target[axis]

@@ -10,6 +10,7 @@ CYCLES = frozenset(range(810, 900, 10))
 ARCS = frozenset((20, 30))
 MOTIONS = frozenset((0, 10, 20, 30, 382, 800)) | CYCLES
 SYSTEMS = (540, 550, 560, 570, 580, 590, 591, 592, 593)
+MOTION_LOST = -2  # the motion in force was on a line that was refused: nothing more to tell, nothing to follow
 USE_AXES = frozenset((100, 280, 300, 920))  # of group 0
 
 G_GROUPS: dict[int, int] = {
@@ -101,6 +102,8 @@ def motion_of(block: Block, by_group: dict[int, int], in_force: int) -> int:
         raise RefusedError("machine-coordinates", "G53 needs G0 or G1 in force")
     if motion == 800:
         raise RefusedError("axis-words-not-allowed", "axis words stand on a line with G80 in force and nothing that uses them")
+    if motion == MOTION_LOST:
+        return motion
     if motion < 0:
         raise RefusedError("motion-word-missing", "axis words before any motion word: what the control does then is not known")
     return motion
@@ -108,6 +111,8 @@ def motion_of(block: Block, by_group: dict[int, int], in_force: int) -> int:
 
 def check_words_are_used(block: Block, by_group: dict[int, int], motion: int) -> None:
     """Refuse words that no code on the line uses: D H I J K L P Q R."""
+    if motion == MOTION_LOST:
+        return
     special = by_group.get(0, -1)
     cycle, arc = motion in CYCLES, motion in ARCS
     calls = 98 in block.m

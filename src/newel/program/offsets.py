@@ -59,7 +59,7 @@ def set_system(state: State, block: Block) -> None:
         raise RefusedError("compensation", "an offset in force may not change with cutter compensation on")
     for axis in range(4):
         if AXES[axis] in words:
-            _set_origin(state, number, axis, words[AXES[axis]] * (state.unit_mm if axis < 3 else 1.0), block.line)
+            _set_origin(state, number, axis, words[AXES[axis]] * state.scale(axis), block.line)
 
 
 def _set_origin(state: State, number: int, axis: int, value: float, line: int) -> None:
@@ -90,7 +90,7 @@ def set_coordinates(state: State, block: Block) -> None:
         raise RefusedError("compensation", "G92 may not be used with cutter compensation on")
     for axis in range(4):
         if AXES[axis] in block.words:
-            value = block.words[AXES[axis]] * (state.unit_mm if axis < 3 else 1.0)
+            value = block.words[AXES[axis]] * state.scale(axis)
             state.g92[axis] += state.here[axis] - value
             if math.isnan(state.g92[axis]):
                 if axis not in state.lost:
@@ -198,6 +198,6 @@ def set_parameter(state: State, number: int, value: float, line: int) -> None:
         if axis < 4:
             _set_origin(state, system + 1, axis, value, line)
             return
-    if not state.parameters[number] == value:
+    if state.parameters[number] != value:
         state.changes += 1
     state.parameters[number] = value

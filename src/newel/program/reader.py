@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from newel.core.dialect import ReadTraits
 from newel.program.expressions import Parameters, Scanner, read_expression, read_parameter_number, read_value, whole
 from newel.program.rules import RefusedError
-from newel.program.words import LARGEST, LETTERS, LONGEST_LINE
+from newel.program.words import LARGEST, LETTERS, LONGEST_LINE, most_line_number_digits
 
 _BLANKS = str.maketrans("", "", " \t\r\v\f")
 _COMMENT = re.compile(r"\([^()]*\)")
@@ -118,8 +118,10 @@ def _read_line_number(scan: Scanner, traits: ReadTraits) -> int:
     while scan.peek() and scan.peek() in "0123456789":
         scan.at += 1
     digits = scan.at - begin
-    if digits == 0 or (digits > 5 and not traits.long_lines) or digits > 12:
-        raise RefusedError("line-number", "a line number is N and one to five digits", measured=digits, limit=5, unit="digits")
+    most = most_line_number_digits(traits)
+    if not 1 <= digits <= most:
+        says = f"a line number is N and one to {most} digits"
+        raise RefusedError("line-number", says, measured=digits, limit=most, unit="digits")
     if scan.peek() == ".":
         raise RefusedError("line-number", "a line number has no decimal point")
     return int(scan.text[begin : scan.at])

@@ -64,6 +64,7 @@ RULES: dict[str, tuple[str, Severity]] = {
     "o-word": ("", Severity.OBSTACLE),
     "endless-loop": ("", Severity.OBSTACLE),
     "too-many-rows": ("", Severity.OBSTACLE),
+    "too-many-refused-lines": ("", Severity.OBSTACLE),
     "too-many-findings": ("", Severity.NOTE),
 }
 

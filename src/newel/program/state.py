@@ -88,6 +88,7 @@ class State:
         ints[kernels.FEED_MODE], ints[kernels.UNITS], ints[kernels.SYSTEM] = 940, 210, 540
         ints[kernels.RETRACT], ints[kernels.PATH] = 980, 640
         ints[kernels.WRAPPED] = 1 if traits.a_wrapped_shortest else 0
+        ints[kernels.A_SCALED] = 0 if traits.inch_a_is_degrees else 1
         self.others = [NAN, NAN]  # B and C, which no row carries
         self.compensation = 400
         self.spindle = 0  # 1 clockwise, -1 the other way
@@ -126,6 +127,10 @@ class State:
     def unit_mm(self) -> float:
         """Millimetres in a length unit of the words being read."""
         return 25.4 if self.ints[kernels.UNITS] == 200 else 1.0
+
+    def scale(self, axis: int) -> float:
+        """Return what a word of X Y Z A B C (0 to 5) is to be multiplied by: mm or degrees in its unit."""
+        return self.unit_mm if axis < 3 or self.ints[kernels.A_SCALED] else 1.0
 
     @property
     def system(self) -> int:

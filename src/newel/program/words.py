@@ -19,6 +19,11 @@ _IS_LEGAL = np.array([chr(97 + i) in LETTERS for i in range(26)])
 _POWER_OF_TEN = np.array([10.0**i for i in range(23)])  # each one exact in a double
 
 
+def most_line_number_digits(traits: ReadTraits) -> int:
+    """Return how many digits an N word may have: five [3.3.1], or what long programs need."""
+    return 12 if traits.long_lines else 5
+
+
 @dataclass(frozen=True)
 class WordTable:
     """A program's words as columns.
@@ -73,7 +78,7 @@ def split_text(text: str | bytes, traits: ReadTraits, *, all_full: bool = False)
     del folded
     letters = np.zeros(room, dtype=np.uint8)
     values = np.zeros(room)
-    tables = (_IS_LEGAL, _POWER_OF_TEN, LARGEST)
+    tables = (_IS_LEGAL, _POWER_OF_TEN, LARGEST, most_line_number_digits(traits))
     n = split_words(data, (start, end), tables, traits.semicolon_comments, kind, first, (letters, values))
     if not traits.long_lines:
         kind[end - start > LONGEST_LINE] = FULL

@@ -40,7 +40,7 @@ def read_number(data, p, end, power_of_ten, largest):
     decimals = 0
     point = False
     while p < end:
-        c = data[p]
+        c = int(data[p])
         if 48 <= c <= 57:
             mantissa = mantissa * 10 + (c - 48)
             digits += 1
@@ -69,15 +69,15 @@ def read_number(data, p, end, power_of_ten, largest):
 def split_line(data, p, end, tables, semicolon, words, n_words):
     """Split one line into `words` (letters, values) from n_words on; return how many there are then, -1: a FULL line.
 
-    `tables`: which letters are legal, the powers of ten, the largest number.
+    `tables`: which letters are legal, the powers of ten, the largest number, the most digits of a line number.
     """
     letters, values = words
-    is_legal, power_of_ten, largest = tables
+    is_legal, power_of_ten, largest, most_n = tables
     seen = 0
     m_words = 0
     nothing_yet = True
     while p < end:
-        c = data[p]
+        c = int(data[p])
         if c == 32 or c == 9 or c == 13:
             p += 1
             continue
@@ -101,7 +101,7 @@ def split_line(data, p, end, tables, semicolon, words, n_words):
                 return -1
             seen |= 1 << letter
         p, value, digits, bare = read_number(data, p + 1, end, power_of_ten, largest)
-        if digits == 0 or (letter == 13 and not (nothing_yet and bare and digits <= 5)):
+        if digits == 0 or (letter == 13 and not (nothing_yet and bare and digits <= most_n)):
             return -1
         letters[n_words] = letter
         values[n_words] = value

@@ -26,6 +26,7 @@ from newel.program import writer_kernels as kernels
 from newel.program.axes import axes_from_pose
 
 LARGEST_WRAPPED_STEP_DEG = 170.0  # wrapped controls turn the shorter way: keep well under half a turn
+FASTEST_AXES = 10.0  # how much faster than the asked feed X, Y and Z may run to follow the bar: invented, a bound only
 _OUT_BYTES = 1 << 24
 _NOT_IN_COMMENTS = re.compile(r"[^ -~]|[()]")
 
@@ -96,6 +97,7 @@ def minutes_over_work(counts: np.ndarray, begin: np.ndarray, setup: SetUp, units
     begins = np.vstack([begin[None, :] * units, ends[:-1]])
     steps = ends - begins
     _, ty, tz = setup.table_from_program_mm
+    machine = np.sqrt((steps[:, :3] ** 2).sum(axis=1))
     length = kernels.path_over_work_mm(
         begins[:, 1] + ty,
         begins[:, 2] + tz,
@@ -103,10 +105,9 @@ def minutes_over_work(counts: np.ndarray, begin: np.ndarray, setup: SetUp, units
         steps[:, 1],
         steps[:, 2],
         np.radians(setup.a_sense * steps[:, 3]),
-        kernels._NODES,
-        kernels._WEIGHTS,
     )
-    return length / feed_mm_per_min
+    # Where the tip nearly follows the turning bar its path over it vanishes, but the axes still have to run it.
+    return np.maximum(length, machine / FASTEST_AXES) / feed_mm_per_min
 
 
 class _Pen:

@@ -1,4 +1,4 @@
-"""Carving: take off the blank, in order, what every row of the course takes off, rapids included, and say what was wrong with it."""
+"""Carving: take off the blank, in order, what every row takes off, rapids included, and say what was wrong with it."""
 
 from __future__ import annotations
 
@@ -25,7 +25,10 @@ STEEP = 0.0875  # a descent steeper than 5 degrees is a plunge for a cutter that
 
 @dataclass(frozen=True)
 class CarvedCourse:
-    """The blank as the programs leave it, and what each row removed (n,) in mm3 and how deep its body stood in material (n,) in mm."""
+    """The blank as the programs leave it; what each row removed (n,), and how deep its body stood in material (n,) in mm.
+
+    `least_mm3`: what a row must remove to count as cutting.
+    """
 
     blank: Blank
     removed_mm3: Floats
@@ -57,7 +60,12 @@ def _runs(course: Course) -> Iterator[tuple[int, int]]:
     known = course.known & np.isin(course.motion.cutter, np.array(sorted(course.cutters), dtype=np.int32))
     n = len(course)
     joined = np.zeros(n, bool)
-    joined[1:] = known[1:] & known[:-1] & (course.motion.cutter[1:] == course.motion.cutter[:-1]) & (course.program[1:] == course.program[:-1])
+    joined[1:] = (
+        known[1:]
+        & known[:-1]
+        & (course.motion.cutter[1:] == course.motion.cutter[:-1])
+        & (course.program[1:] == course.program[:-1])
+    )
     starts = np.flatnonzero(known & ~joined)
     # where each unbroken run ends
     broken = np.flatnonzero(np.append(~joined, True))
@@ -96,7 +104,11 @@ def carving_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
         along = np.hypot(step[:, 0], step[:, 1]) + np.abs(np.radians(step[:, 3])) * np.abs(course.end[:, 2])
         steep = -step[:, 2] > STEEP * along
         mask = cuts & steep & np.isin(course.motion.cutter, np.array(blind, dtype=np.int32))
-        found += at("plunge", mask, lambda row: f"cutter {course.motion.cutter[row]} does not cut at its centre and is sent down into material")
+        found += at(
+            "plunge",
+            mask,
+            lambda row: f"cutter {course.motion.cutter[row]} does not cut at its centre and is sent down into material",
+        )
     if not cuts.any() and course.moves.any():
         found.append(finding("nothing-cut", "no move takes anything off the bar", program=course.names[0]))
     return found

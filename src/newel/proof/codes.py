@@ -28,7 +28,10 @@ CODES = MappingProxyType(
         # speeds and feeds
         "feed-not-set": (OBSTACLE, "a fed move needs a feed"),
         "feed-absurd": (OBSTACLE, "the tip must not be asked to run over the work faster than the machine's fastest rapid"),
-        "feed-not-kept": (CAUTION, "an axis that can't keep up slows all (NISTIR 6556, 2.1.2.4): the feed asked is not the feed run"),
+        "feed-not-kept": (
+            CAUTION,
+            "an axis that can't keep up slows all (NISTIR 6556, 2.1.2.4): the feed asked is not the feed run",
+        ),
         "spindle-range": (OBSTACLE, "the spindle must run within its own range and the cutter's"),
         "spindle-off": (OBSTACLE, "material is cut only with the spindle running"),
         "spindle-backward": (OBSTACLE, "cutters here cut clockwise (M3)"),

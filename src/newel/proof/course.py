@@ -58,7 +58,7 @@ class Course:
     @property
     def known(self) -> Bools:
         """Rows whose whole way is known, shape (n,)."""
-        return np.isfinite(self.begin).all(axis=1) & np.isfinite(self.end).all(axis=1)
+        return np.asarray(np.isfinite(self.begin).all(axis=1) & np.isfinite(self.end).all(axis=1))
 
     @property
     def moves(self) -> Bools:
@@ -83,7 +83,7 @@ class Course:
     @property
     def rapid(self) -> Bools:
         """Rows at rapid, shape (n,)."""
-        return self.motion.kind == RowKind.RAPID
+        return np.equal(self.motion.kind, RowKind.RAPID)
 
     @property
     def fed(self) -> Bools:
@@ -99,7 +99,7 @@ class Course:
 
 @dataclass(frozen=True)
 class Piece:
-    """One program as read: its name, motion, minutes (n,), and whether each row's Z speaks of the spindle's face by G53 (n,)."""
+    """One program as read: name, motion, minutes (n,), and whether each row's Z speaks of the spindle's face by G53 (n,)."""
 
     name: str
     motion: Motion
@@ -141,7 +141,7 @@ def join(pieces: Sequence[Piece], setup: SetUp, *, offsets_by_itself: bool) -> C
 
 
 def _tip_and_face(motion: Motion, setup: SetUp, offsets_by_itself: Bools) -> tuple[Floats, Floats, Bools]:
-    """Return what Z speaks of in each row: up to the spindle's face (n,), down to the tip at most (n,), and if it is the tip (n,)."""
+    """Return for the Z of each row: up to the spindle's face (n,), down to the tip at most (n,), and if it is the tip (n,)."""
     lengths = {cutter.number: cutter.gauge_length_mm for cutter in setup.cutters}
     longest = max(lengths.values(), default=0.0)
     called = np.where((motion.length_offset == 0) & offsets_by_itself, motion.cutter, motion.length_offset)
@@ -226,6 +226,15 @@ def findings_at(
     return found
 
 
-def finding(code: str, says: str, *, program: str = "", line: int = 0, measured: float = math.nan, limit: float = math.nan, unit: str = "") -> Finding:
+def finding(
+    code: str,
+    says: str,
+    *,
+    program: str = "",
+    line: int = 0,
+    measured: float = math.nan,
+    limit: float = math.nan,
+    unit: str = "",
+) -> Finding:
     """Return a finding about a program as a whole, or about a line without a place."""
     return Finding(code, CODES[code][0], says, program, line, measured=measured, limit=limit, unit=unit)

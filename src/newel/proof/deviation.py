@@ -2,7 +2,8 @@
 
 Two looks. From the blank: points of the carved surface within the part's X range against the model, exactly (signed
 distance to the mesh, positive outside): gouge and left-over, with the line that cut there last. From the model: points
-spread evenly over its surface, each by the carved point nearest to it: how much of the part's surface is within tolerance. Stubs that hold the part, and their seats on it, are not part.
+spread evenly over its surface, each by the carved point that faces it: how much of the part's surface is within tolerance.
+Stubs that hold the part, and their seats on it, are not part.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from newel.core.findings import Finding
 from newel.core.job import ProofAsk
 from newel.core.setup import KeepOut, SetUp, SetUpCutter
 from newel.core.units import mm
-from newel.geometry.blank import Blank, inside
+from newel.geometry.blank import Blank
 from newel.geometry.blank_surface import surface_points
 from newel.geometry.distance import signed_distance
 from newel.proof.codes import CODES
@@ -35,6 +36,7 @@ Progress = Callable[[str, float], None]
 
 MOST_SAMPLES = 200_000
 MOST_MEASURED = 300_000
+NEIGHBOURS = 8
 WORST_PLACES = 12
 ENOUGH_PCT = 98.0  # of the reachable surface within tolerance: what the demo job asks of itself, and what a proof asks
 
@@ -66,14 +68,13 @@ def measure(
         gone = np.full(len(samples.points), -float(np.linalg.norm(np.ptp(vertices, axis=0))))
         nothing = Measured(points, np.zeros(0), np.zeros(0, np.uint8), tags)
         return _summed(samples, gone, judge(samples.points, gone, asked, span), nothing, course, asked.tolerance_mm), nothing
-    distance, nearest = cKDTree(points, balanced_tree=False, compact_nodes=False).query(samples.points, workers=-1)
+    nearest, parallel = facing_points(samples, points, normals, grid)
     progress("measuring", 0.2)
     chosen = _chosen(points, nearest, samples, asked)
     exact = np.full(len(points), np.nan)
     exact[chosen] = signed_distance(vertices, faces, points[chosen])[0]
     progress("measuring", 0.6)
-    along = np.sum((points[nearest] - samples.points) * normals[nearest], axis=1)
-    off = samples_off(samples.points, distance, exact[nearest], along, blank, grid)
+    off = samples_off(samples.points - points[nearest], normals[nearest], exact[nearest], parallel, grid)
     standing = judge(samples.points, off, asked, span)
     high = np.flatnonzero(standing == Standing.MISSED)
     if len(high):
@@ -113,18 +114,37 @@ def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> ND
     return np.flatnonzero(mask)
 
 
-def samples_off(places: Floats, distance: Floats, exact: Floats, along: Floats, blank: Blank, grid_mm: float) -> Floats:
-    """Return the signed deviation (k,) at places (k, 3) of the part's surface (positive: material stands over it).
+def facing_points(samples: Samples, points: Floats, normals: Floats, grid_mm: float) -> tuple[Ints, Bools]:
+    """Return for each sample the carved point (k,) that stands for it, and whether it faces the same way (k,).
 
-    Told by the carved point nearest to it, at `distance`: the lesser of that point's own deviation (`exact`: right beside the
-    part's sharp edges) and of the height of its tangent plane over the place (`along`: right beside the carved
-    surface's edges). Where it is further away than these and the grid explain, the place is buried under material or
-    stands free of it by that distance.
+    The nearest of those within 1.5 cells that face within 60 degrees of the part's surface there; where there is none (a place
+    buried under material, or left in the air) simply the nearest.
     """
-    far = distance > np.abs(exact) + 2.0 * grid_mm
-    off = np.where((np.abs(along) < np.abs(exact)) & (along * exact > 0.0), along, exact)
-    off[far] = np.where(inside(blank, places[far]), distance[far], -distance[far])
-    return off
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    count = min(NEIGHBOURS, len(points))
+    distance, index = tree.query(samples.points, k=count, workers=-1)
+    distance, index = distance.reshape(-1, count), index.reshape(-1, count)
+    facing = np.einsum("kij,kj->ki", normals[index], samples.normals) >= 0.5
+    facing &= distance <= 1.5 * grid_mm
+    parallel = facing.any(axis=1)
+    first = np.where(parallel, np.argmax(facing, axis=1), 0)
+    return index[np.arange(len(index)), first], parallel
+
+
+def samples_off(below: Floats, normals: Floats, exact: Floats, parallel: Bools, grid_mm: float) -> Floats:
+    """Return the signed deviation (k,) of places of the part from the carved points that stand for them.
+
+    `below` (k, 3): from the carved point to the place; `normals` (k, 3): the carved surface's, outward; `exact` (k,): the
+    carved point's own deviation. Where both surfaces face the same way: the lesser of that and of the place's depth
+    under the carved tangent plane, if they agree in sign. Elsewhere the place is buried, or in the air, by its distance.
+    """
+    depth = -np.sum(below * normals, axis=1)
+    together = np.where((np.abs(depth) < np.abs(exact)) & (depth * exact > 0.0), depth, exact)
+    # On a plane no place is further than this from a carved point, so that much of the distance may be sideways.
+    sideways = 0.9 * grid_mm
+    beyond = np.sqrt(np.maximum(np.sum(below * below, axis=1) - sideways**2, 0.0))
+    apart = np.where(depth >= 0.0, 1.0, -1.0) * np.maximum(beyond, np.abs(depth))
+    return np.where(parallel, together, apart)
 
 
 def in_stubs(points: Floats, stubs: Sequence[KeepOut], slack_mm: float) -> Bools:
@@ -142,7 +162,11 @@ def judge(points: Floats, off_mm: Floats, asked: Asked, span: tuple[float, float
     standing = np.zeros(len(points), np.uint8)
     standing[off_mm > asked.tolerance_mm] = Standing.MISSED
     slack = asked.ask.resolution_mm
-    aside = in_stubs(points, asked.setup.stays_standing, slack) | (points[:, 0] < span[0] - slack) | (points[:, 0] > span[1] + slack)
+    aside = (
+        in_stubs(points, asked.setup.stays_standing, slack)
+        | (points[:, 0] < span[0] - slack)
+        | (points[:, 0] > span[1] + slack)
+    )
     standing[aside] = Standing.NOT_PART
     standing[off_mm < -asked.ask.gouge_limit_mm] = Standing.GOUGE
     return standing
@@ -218,7 +242,7 @@ def deviation_findings(deviation: Deviation, measured: Measured, course: Course,
         found.append(
             finding(
                 "left-over",
-                f"{deviation.within_tolerance_pct:.1f} % of the reachable surface lies within {mm(deviation.tolerance_mm, 3)} of the part, "
+                f"{deviation.within_tolerance_pct:.1f} % of the reachable surface lies within {mm(deviation.tolerance_mm, 3)}, "
                 f"{deviation.missed_pct:.1f} % stands high by up to {mm(deviation.leftover_max_mm)}",
                 measured=deviation.within_tolerance_pct,
                 limit=ENOUGH_PCT,
@@ -227,10 +251,14 @@ def deviation_findings(deviation: Deviation, measured: Measured, course: Course,
         )
     elif deviation.missed_pct > 0.0:
         says = f"{deviation.missed_pct:.2f} % of the reachable surface stands high by up to {mm(deviation.leftover_max_mm)}"
-        found.append(finding("left-over-some", says, measured=deviation.leftover_max_mm, limit=deviation.tolerance_mm, unit="mm"))
+        found.append(
+            finding("left-over-some", says, measured=deviation.leftover_max_mm, limit=deviation.tolerance_mm, unit="mm")
+        )
     if deviation.unreachable_pct > 0.0:
         says = f"{deviation.unreachable_pct:.2f} % of the part's surface can't be reached by any cutter of the shop"
-        found.append(finding("unreachable", says, measured=deviation.unreachable_max_mm, limit=deviation.tolerance_mm, unit="mm"))
+        found.append(
+            finding("unreachable", says, measured=deviation.unreachable_max_mm, limit=deviation.tolerance_mm, unit="mm")
+        )
     return found
 
 
@@ -239,7 +267,11 @@ def _gouges(deviation: Deviation, measured: Measured, course: Course, limit_mm: 
     if len(deep) == 0:
         if deviation.gouge_max_mm <= limit_mm:
             return []
-        return [finding("gouge", "a piece of the part is gone altogether", measured=deviation.gouge_max_mm, limit=limit_mm, unit="mm")]
+        return [
+            finding(
+                "gouge", "a piece of the part is gone altogether", measured=deviation.gouge_max_mm, limit=limit_mm, unit="mm"
+            )
+        ]
     order = deep[np.argsort(measured.deviation_mm[deep], kind="stable")]
     worst_of: dict[tuple[str, int], int] = {}
     for k in order:

@@ -1,6 +1,8 @@
-"""Limits: what a program may not ask for, whatever it cuts: travel, wind-up, speeds, feeds, cutters, offsets, first and last moves."""
+"""Limits: what a program may not ask for, whatever it cuts: travel, wind-up, speeds, feeds, cutters, first and last moves."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +22,9 @@ SAME_MM = 1e-6  # coordinates closer than this are the same: a hundredth of the 
 KEPT = 1.02  # a feed is kept when the row takes at most 2 % longer than asked (machine's rounding; common practice)
 
 
-def limit_findings(course: Course, setup: SetUp, machine: Machine, told: frozenset[tuple[str, int]] = frozenset()) -> list[Finding]:
+def limit_findings(
+    course: Course, setup: SetUp, machine: Machine, told: frozenset[tuple[str, int]] = frozenset()
+) -> list[Finding]:
     """Return every finding that needs no carving. `told`: (program, line) where the reader has denied the proof already."""
     if not course.moves.any():
         return [finding("no-motion", "the program moves nothing", program=course.names[0] if course.names else "")]
@@ -47,7 +51,12 @@ def _unknown_position(course: Course) -> list[Finding]:
     unknown = np.isnan(begin).any(axis=1) | np.isnan(end).any(axis=1)
     stirs = course.moves & unknown
     fed = np.flatnonzero(stirs & course.fed)
-    found = findings_at(course, "position-unknown", fed, lambda row: "this fed move begins where the program has not been: " + _which(begin[row]))
+    found = findings_at(
+        course,
+        "position-unknown",
+        fed,
+        lambda row: "this fed move begins where the program has not been: " + _which(begin[row]),
+    )
     z_unknown = np.isnan(begin[:, 2])
     others = ~(((begin == end) | (np.isnan(begin) & np.isnan(end)))[:, [0, 1, 3]].all(axis=1))
     ends_clear = course.end_tip_mm >= course.safe_z_mm - SAME_MM
@@ -58,7 +67,9 @@ def _unknown_position(course: Course) -> list[Finding]:
         course,
         "start-unsafe",
         first_of_each,
-        lambda row: "wherever the tip stands, raise Z alone first, to at least " + mm(course.safe_z_mm) + " over the rotary axis",
+        lambda row: (
+            "wherever the tip stands, raise Z alone first, to at least " + mm(course.safe_z_mm) + " over the rotary axis"
+        ),
         measured=end[first_of_each, 2],
         limit=course.safe_z_mm,
         unit="mm",
@@ -73,20 +84,15 @@ def _travel(course: Course, setup: SetUp, machine: Machine) -> list[Finding]:
     position = machine_from_pose(course.end, course.gauge_mm, setup)
     found = []
     for k, (letter, axis) in enumerate(zip("XYZ", (machine.x, machine.y, machine.z))):
-        for beyond, limit in ((position[:, k] > axis.to_mm + SAME_MM, axis.to_mm), (position[:, k] < axis.from_mm - SAME_MM, axis.from_mm)):
-            rows = np.flatnonzero(beyond & course.moves)
-            found += findings_at(
-                course,
-                "travel",
-                rows,
-                lambda row, k=k, letter=letter, limit=limit: (
-                    f"{letter} would have to go to {mm(position[row, k])} in machine coordinates; its travel ends at {mm(limit)}"
-                ),
-                measured=position[rows, k],
-                limit=limit,
-                unit="mm",
-            )
+        for limit, beyond in ((axis.to_mm, position[:, k] - axis.to_mm), (axis.from_mm, axis.from_mm - position[:, k])):
+            rows = np.flatnonzero((beyond > SAME_MM) & course.moves)
+            says = _travel_says(letter, position[:, k], limit)
+            found += findings_at(course, "travel", rows, says, measured=position[rows, k], limit=limit, unit="mm")
     return found
+
+
+def _travel_says(letter: str, position: Floats, limit: float) -> Callable[[int], str]:
+    return lambda row: f"machine {letter} would have to go to {mm(float(position[row]))}; its travel ends at {mm(limit)}"
 
 
 def _wind_up(course: Course, machine: Machine) -> list[Finding]:
@@ -115,7 +121,11 @@ def _cutters(course: Course) -> list[Finding]:
     known = np.isin(motion.cutter, np.array(sorted(course.cutters), dtype=np.int32))
     strange = np.flatnonzero(near & ~known & (motion.cutter != 0))
     found += findings_at(
-        course, "cutter-unknown", strange, lambda row: f"the set-up has no cutter number {motion.cutter[row]}", measured=motion.cutter[strange].astype(float)
+        course,
+        "cutter-unknown",
+        strange,
+        lambda row: f"the set-up has no cutter number {motion.cutter[row]}",
+        measured=motion.cutter[strange].astype(float),
     )
     rows = np.flatnonzero(near & ~course.sure_of_tip & (motion.cutter != 0))
     found += findings_at(
@@ -136,7 +146,9 @@ def _cutters(course: Course) -> list[Finding]:
         course,
         "change-low",
         rows,
-        lambda row: f"cutter {motion.cutter[row]} is called while the tip stands {mm(course.begin[row, 2])} over the rotary axis",
+        lambda row: (
+            f"cutter {motion.cutter[row]} is called while the tip stands {mm(course.begin[row, 2])} over the rotary axis"
+        ),
         measured=course.begin[rows, 2],
         limit=course.safe_z_mm,
         unit="mm",
@@ -184,7 +196,9 @@ def _feeds(course: Course, machine: Machine, told: frozenset[tuple[str, int]]) -
 
 def _axis_minutes(course: Course, machine: Machine) -> Floats:
     """Return the least minutes each row can take at its axes' feed limits (n,), without acceleration."""
-    most = np.array([machine.x.max_feed_mm_per_min, machine.y.max_feed_mm_per_min, machine.z.max_feed_mm_per_min, machine.a.max_deg_per_min])
+    most = np.array(
+        [machine.x.max_feed_mm_per_min, machine.y.max_feed_mm_per_min, machine.z.max_feed_mm_per_min, machine.a.max_deg_per_min]
+    )
     return np.nan_to_num((np.abs(course.end - course.begin) / most).max(axis=1))
 
 
@@ -211,7 +225,10 @@ def _spindle(course: Course, machine: Machine) -> list[Finding]:
         if cutter.max_rpm is not None:
             mask = course.motion.cutter == number
             most[mask] = np.minimum(most[mask], cutter.max_rpm)
-    fast, slow = np.flatnonzero(runs & (rpm > most * (1 + 1e-6))), np.flatnonzero(runs & (rpm < machine.spindle.min_rpm * (1 - 1e-6)))
+    fast, slow = (
+        np.flatnonzero(runs & (rpm > most * (1 + 1e-6))),
+        np.flatnonzero(runs & (rpm < machine.spindle.min_rpm * (1 - 1e-6))),
+    )
     found = findings_at(
         course,
         "spindle-range",
@@ -238,7 +255,9 @@ def _table(course: Course, setup: SetUp) -> list[Finding]:
         course,
         "strikes-table",
         rows,
-        lambda row: f"the tip goes {mm(-course.end[row, 2])} below the rotary axis; the table is {mm(setup.table_below_axis_mm)} below it",
+        lambda row: (
+            f"the tip goes {mm(-course.end[row, 2])} below the rotary axis; the table is at {mm(setup.table_below_axis_mm)}"
+        ),
         measured=course.end[rows, 2],
         limit=-setup.table_below_axis_mm,
         unit="mm",
@@ -248,15 +267,21 @@ def _table(course: Course, setup: SetUp) -> list[Finding]:
 def _ends(course: Course) -> list[Finding]:
     """Look at the last row of every program; a probing row is told too, for nothing after it can be followed."""
     probes = np.flatnonzero(course.motion.kind == RowKind.PROBE)
-    found = findings_at(course, "probe-not-followed", probes, lambda row: "where this probing move ends is known only on the machine")
-    last = np.unique(course.first[1:][np.diff(course.first) > 0]) - 1
+    found = findings_at(
+        course, "probe-not-followed", probes, lambda row: "where this probing move ends is known only on the machine"
+    )
+    last = (np.unique(course.first[1:][np.diff(course.first) > 0]) - 1).astype(np.intp)
     clear = course.end_tip_mm[last] >= course.safe_z_mm - SAME_MM
     stays = last[~clear]
     found += findings_at(
         course,
         "end-low",
         stays,
-        lambda row: f"the program ends with the tip {mm(course.end[row, 2])} over the rotary axis" if np.isfinite(course.end[row, 2]) else "the program ends nobody knows how high",
+        lambda row: (
+            f"the program ends with the tip {mm(course.end[row, 2])} over the rotary axis"
+            if np.isfinite(course.end[row, 2])
+            else "the program ends nobody knows how high"
+        ),
         measured=course.end[stays, 2],
         limit=course.safe_z_mm,
         unit="mm",

@@ -57,7 +57,11 @@ def load_of(course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, mat
         diameter = 2.0 * np.maximum(radius_at(cutter.shape.edge, size), LEAST_RADIUS_MM)
         width = np.minimum(size, diameter)
         chip = np.maximum(mean_chip_mm(way / minutes / (rpm * TEETH), width, diameter), material.hm_min_mm)
-        watts = cutting_power_W(1.0, 1.0) * (volume / minutes) * specific_force_N_per_mm2(material.kc11_N_per_mm2[1], material.mc, chip)
+        watts = (
+            cutting_power_W(1.0, 1.0)
+            * (volume / minutes)
+            * specific_force_N_per_mm2(material.kc11_N_per_mm2[1], material.mc, chip)
+        )
         mean = watts * 60.0 / (math.pi * diameter * 1e-3 * rpm)
         tooth = mean * np.maximum(1.0, 360.0 / (TEETH * np.maximum(engagement_angle_deg(width, diameter), 1.0)))
         power, force = max(power, float(watts.max())), max(force, float(tooth.max()))
@@ -68,7 +72,7 @@ def load_of(course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, mat
 
 
 def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> tuple[Floats, ...]:
-    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, its largest distance from the rotary axis."""
+    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, its largest distance from the axis."""
     begin, end = course.begin[rows], course.end[rows]
     way = tip_way_mm(begin, end)
     minutes = np.nan_to_num(course.minutes[rows])

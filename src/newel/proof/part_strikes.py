@@ -41,7 +41,9 @@ def part_strike_findings(course: Course, vertices: Floats, faces: Ints) -> tuple
         between = (np.minimum(course.begin[:, 0], course.end[:, 0]) <= vertices[:, 0].max() + reach) & (
             np.maximum(course.begin[:, 0], course.end[:, 0]) >= vertices[:, 0].min() - reach
         )
-        rows = np.flatnonzero(course.known & course.moves & between & (course.motion.cutter == number) & (down + lowest < radius + WATCH_MM))
+        rows = np.flatnonzero(
+            course.known & course.moves & between & (course.motion.cutter == number) & (down + lowest < radius + WATCH_MM)
+        )
         if len(rows) == 0:
             continue
         tree = tree if tree is not None else drop_tree(vertices, faces)

@@ -17,6 +17,7 @@ from newel.core.errors import BadInput
 from newel.core.findings import Finding, obstacles
 from newel.core.job import ProofAsk
 from newel.core.setup import SetUp, SetUpCutter
+from newel.geometry.blank import Blank
 from newel.mechanics.clock import row_minutes
 from newel.program.interpreter import MachineFacts, interpret
 from newel.proof.carving import carve_course, carving_findings
@@ -173,7 +174,12 @@ def read_course(case: Case, progress: Progress) -> tuple[Course, list[Finding]]:
     for k, (name, text) in enumerate(case.programs):
         progress("reading", k / len(case.programs))
         read = interpret(
-            text, case.reads, program=name, work_offset=case.setup.work_offset, machine_from_offset_mm=origin, machine=MachineFacts(lengths_mm=lengths)
+            text,
+            case.reads,
+            program=name,
+            work_offset=case.setup.work_offset,
+            machine_from_offset_mm=origin,
+            machine=MachineFacts(lengths_mm=lengths),
         )
         found += list(read.findings)
         if read.facts.first_move_without_units:
@@ -191,7 +197,7 @@ def read_course(case: Case, progress: Progress) -> tuple[Course, list[Finding]]:
 
 
 def _against_the_model(
-    case: Case, course: Course, blank: object, progress: Progress
+    case: Case, course: Course, blank: Blank, progress: Progress
 ) -> tuple[Deviation, Measured, list[Finding], tuple[Approach, ...]]:
     """Measure what is left against the part, and look whether a body meets the part."""
     assert case.model is not None
@@ -219,4 +225,3 @@ def _cutter_times(course: Course) -> tuple[CutterTime, ...]:
         if fed + rapid > 0.0:
             times.append(CutterTime(int(number), cutter.name if cutter else "", fed, rapid))
     return tuple(times)
-

@@ -40,7 +40,7 @@ class Standing(IntEnum):
 
 @dataclass(frozen=True)
 class WorstPlace:
-    """A place where the surface is furthest off: bar frame in mm, signed deviation, and the line that cut there last (0: none)."""
+    """A place where the surface is furthest off: bar frame in mm, signed deviation, the line that cut there last (0: none)."""
 
     x_mm: float
     y_mm: float

@@ -6,7 +6,7 @@ The whole cutter counts, edge and body: none of it may touch what holds the bar.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from newel.core.findings import Finding
 from newel.core.profile import CutterShape, Profile
 from newel.core.setup import KeepOut, SetUp
-from newel.core.units import mm
 from newel.proof.course import Course, findings_at
 from newel.proof.results import Approach
 from newel.proof.strikes_kernels import bounds, clearances
@@ -43,14 +42,9 @@ def strike_findings(course: Course, setup: SetUp) -> tuple[list[Finding], tuple[
     approaches = []
     for near in nearest(course, setup.keep_out):
         touching = near.mm <= TOUCH_MM
+        says = _strike_says(course, near.thing.name)
         found += findings_at(
-            course,
-            "strikes-keep-out",
-            near.rows[touching],
-            lambda row, near=near: f"cutter {course.motion.cutter[row]} strikes the {near.thing.name}",
-            measured=near.mm[touching],
-            limit=0.0,
-            unit="mm",
+            course, "strikes-keep-out", near.rows[touching], says, measured=near.mm[touching], limit=0.0, unit="mm"
         )
         approaches.append(_approach(course, near.thing.name, near.rows, near.mm))
     z = np.where(course.moves, course.end[:, 2], np.nan)
@@ -58,6 +52,10 @@ def strike_findings(course: Course, setup: SetUp) -> tuple[list[Finding], tuple[
         row = int(np.nanargmin(z))
         approaches.append(Approach("table", max(0.0, float(z[row]) + setup.table_below_axis_mm), *course.place(row)))
     return found, tuple(approaches)
+
+
+def _strike_says(course: Course, name: str) -> Callable[[int], str]:
+    return lambda row: f"cutter {course.motion.cutter[row]} strikes the {name}"
 
 
 def nearest(course: Course, things: Sequence[KeepOut]) -> list[Near]:

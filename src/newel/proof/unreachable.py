@@ -10,6 +10,7 @@ unreachable; that is a search, so its answer 'reachable' is certain and its answ
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -122,9 +123,9 @@ def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, 
 
 
 def off_edge_mm(outline: Floats, r: Floats, h: Floats) -> Floats:
-    """Return how far places (k,) at radius r and height h over the tip are from a cutter's edge, an outline (m, 2) of r and h."""
+    """Return how far places (k,) at radius r and height h over the tip are from an edge, an outline (m, 2) of r and h."""
     nearest = np.full(len(r), np.inf)
-    for (r0, h0), (r1, h1) in zip(outline[:-1], outline[1:]):
+    for (r0, h0), (r1, h1) in pairwise(outline):
         dr, dh = r1 - r0, h1 - h0
         along = np.clip(((r - r0) * dr + (h - h0) * dh) / max(dr * dr + dh * dh, 1e-30), 0.0, 1.0)
         nearest = np.minimum(nearest, np.hypot(r - r0 - along * dr, h - h0 - along * dh))
@@ -146,7 +147,9 @@ def with_round_things(vertices: Floats, faces: Ints, things: Sequence[KeepOut]) 
         y, z = thing.radius_mm * np.cos(angle), thing.radius_mm * np.sin(angle)
         near = np.column_stack([np.full(SIDES, thing.from_x_mm), y, z])
         far = np.column_stack([np.full(SIDES, thing.to_x_mm), y, z])
-        sides = np.vstack([np.column_stack([k, k + SIDES, following]), np.column_stack([following, k + SIDES, following + SIDES])])
+        sides = np.vstack(
+            [np.column_stack([k, k + SIDES, following]), np.column_stack([following, k + SIDES, following + SIDES])]
+        )
         fan = np.column_stack([np.zeros(SIDES - 2, np.int64), k[1:-1], k[2:]])
         all_vertices += [near, far]
         all_faces.append(np.vstack([sides, fan, fan + SIDES]) + count)

@@ -18,7 +18,9 @@ def with_dog_legs(motion: Motion, minutes: Floats, machine: Machine) -> tuple[Mo
 
     A rapid from an unknown place stays as it is: nobody knows its way.
     """
-    per_min = np.array([machine.x.rapid_mm_per_min, machine.y.rapid_mm_per_min, machine.z.rapid_mm_per_min, machine.a.max_deg_per_min])
+    per_min = np.array(
+        [machine.x.rapid_mm_per_min, machine.y.rapid_mm_per_min, machine.z.rapid_mm_per_min, machine.a.max_deg_per_min]
+    )
     begin = motion.begins()
     takes = np.abs(motion.xyza - begin) / per_min
     broken = np.flatnonzero((motion.kind == RowKind.RAPID) & np.isfinite(takes).all(axis=1) & ((takes > 0.0).sum(axis=1) > 1))

@@ -88,14 +88,16 @@ def chained(pieces: list[Piece], stay_down_mm: float, step_mm: float) -> list[Pi
             chains[-1].append(straight(ends_x, (float(last.turn_deg[-1]), float(piece.turn_deg[0])), step_mm, radius))
         if len(piece.x_mm):
             chains[-1].append(piece)
-    return [
-        Piece(
-            np.concatenate([p.x_mm for p in chain]),
-            np.concatenate([p.turn_deg for p in chain]),
-            np.concatenate([p.z_mm for p in chain]),
-        )
-        for chain in chains
-    ]
+    return [end_to_end(chain) for chain in chains]
+
+
+def end_to_end(pieces: list[Piece]) -> Piece:
+    """Put pieces one behind the other."""
+    return Piece(
+        np.concatenate([p.x_mm for p in pieces]),
+        np.concatenate([p.turn_deg for p in pieces]),
+        np.concatenate([p.z_mm for p in pieces]),
+    )
 
 
 def ramp(piece: Piece, top_mm: float, ramp_deg: float, longest_mm: float) -> Piece:
@@ -134,11 +136,10 @@ def _ways(piece: Piece) -> Floats:
 
 @dataclass(frozen=True)
 class Strand:
-    """One run with the cutter down: how it comes down (`entry`, possibly only the first place), then the passes, with feeds."""
+    """One run with the cutter down, entry and passes; `kind` (n,) says which of its places are reached in which way."""
 
-    entry: Piece
-    passes: Piece
-    feed_mm_per_min: Floats
+    way: Piece
+    kind: NDArray[np.uint8]
 
 
 def entered(chains: list[Piece], m: DevelopmentMap, tool: Tool, cut: Cut, plunge_mm: float) -> list[Strand]:
@@ -149,17 +150,63 @@ def entered(chains: list[Piece], m: DevelopmentMap, tool: Tool, cut: Cut, plunge
     here = likely_standing(m, tool.edge, first[:, 0], cut.offset_y_mm, first[:, 1])
     strands = []
     for chain, stands in zip(chains, here):
-        feed = np.full(len(chain.x_mm), cut.feed_mm_per_min)
-        if stands <= chain.z_mm[0] + plunge_mm:
-            strands.append(Strand(Piece(chain.x_mm[:1], chain.turn_deg[:1], chain.z_mm[:1]), chain, feed))
-            continue
-        top = float(stands) + 0.05
-        down = ramp(chain, top, cut.ramp_deg, longest_mm=4.0 * tool.edge.radius_mm)
-        entry = Piece(
-            np.append(chain.x_mm[:1], down.x_mm), np.append(chain.turn_deg[:1], down.turn_deg), np.append(top, down.z_mm)
-        )
-        strands.append(Strand(entry, chain, feed))
+        down = Piece(chain.x_mm[:1], chain.turn_deg[:1], chain.z_mm[:1])
+        if stands > chain.z_mm[0] + plunge_mm:
+            top = float(stands) + 0.05
+            over = Piece(chain.x_mm[:1], chain.turn_deg[:1], np.array([top]))
+            down = end_to_end([over, ramp(chain, top, cut.ramp_deg, longest_mm=4.0 * tool.edge.radius_mm)])
+        kind = np.full(len(down.x_mm) + len(chain.x_mm) - 1, MoveKind.CUT, dtype=np.uint8)
+        kind[: len(down.x_mm)] = MoveKind.ENTRY
+        strands.append(Strand(end_to_end([down, Piece(chain.x_mm[1:], chain.turn_deg[1:], chain.z_mm[1:])]), kind))
     return strands
+
+
+@dataclass(frozen=True)
+class Easing:
+    """How a cutter may go down into stock along a pass: steeper than `steepest_deg` it does so at the entry feed, and by `most_mm` or
+    more it does so by a ramp."""
+
+    steepest_deg: float
+    most_mm: float
+
+
+def eased(strand: Strand, m: DevelopmentMap, tool: Tool, cut: Cut, easing: Easing) -> Strand:
+    """Slow a strand where it goes down steeply, and put a ramp where it would go down steeply and far into stock.
+
+    For a ramp the cutter goes on level over the place and ramps forth and back on the passes that follow it.
+    """
+    way = strand.way
+    radius = np.maximum(np.abs(way.z_mm), 1.0)
+    step = np.hypot(np.diff(way.x_mm), np.radians(np.diff(way.turn_deg)) * np.minimum(radius[1:], radius[:-1]))
+    steep = (-np.diff(way.z_mm) > np.tan(np.radians(easing.steepest_deg)) * step) & (strand.kind[1:] == MoveKind.CUT)
+    kind = strand.kind.copy()
+    kind[1:][steep] = MoveKind.ENTRY
+    edges = np.diff(np.concatenate([[False], steep, [False]]).astype(np.int8))
+    tops, feet = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    deep = way.z_mm[tops] - way.z_mm[feet] >= easing.most_mm
+    tops, feet = tops[deep], feet[deep]
+    if len(tops):
+        stands = likely_standing(m, tool.edge, way.x_mm[feet], cut.offset_y_mm, way.turn_deg[feet])
+        filled = stands > way.z_mm[feet] + easing.most_mm
+        tops, feet = tops[filled], feet[filled]
+    parts: list[Piece] = []
+    kinds: list[NDArray[np.uint8]] = []
+    begin = 0
+    for top, foot in zip(tops, feet):
+        height = float(way.z_mm[top])
+        over = Piece(way.x_mm[foot : foot + 1], way.turn_deg[foot : foot + 1], np.array([height]))
+        down = ramp(_part(way, foot, len(way.x_mm)), height, cut.ramp_deg, longest_mm=4.0 * tool.edge.radius_mm)
+        parts += [_part(way, begin, top + 1), over, down]
+        level, entry = np.array([MoveKind.CUT], dtype=np.uint8), np.full(len(down.x_mm), MoveKind.ENTRY, dtype=np.uint8)
+        kinds += [kind[begin : top + 1], level, entry]
+        begin = foot + 1
+    parts.append(_part(way, begin, len(way.x_mm)))
+    kinds.append(kind[begin:])
+    return Strand(end_to_end(parts), np.concatenate(kinds))
+
+
+def _part(way: Piece, begin: int, end: int) -> Piece:
+    return Piece(way.x_mm[begin:end], way.turn_deg[begin:end], way.z_mm[begin:end])
 
 
 def linked(
@@ -171,8 +218,7 @@ def linked(
     """
     if not strands:
         return [], came_from
-    begins = np.array([[s.entry.x_mm[0], s.entry.turn_deg[0], s.entry.z_mm[0]] for s in strands])
-    ends = np.array([[s.passes.x_mm[-1], s.passes.turn_deg[-1], s.passes.z_mm[-1]] for s in strands])
+    begins, ends = (np.array([[s.way.x_mm[i], s.way.turn_deg[i], s.way.z_mm[i]] for s in strands]) for i in (0, -1))
     if came_from is None:
         before = np.vstack([[begins[0, 0], begins[0, 1], around.retract_z_mm], ends[:-1]])
     else:
@@ -243,13 +289,9 @@ def _link_rows(before: Floats, begin: Floats, heights: tuple[float, float, float
 
 
 def _strand_rows(strand: Strand, y: float, cut: Cut) -> Rows:
-    x = np.concatenate([strand.entry.x_mm, strand.passes.x_mm[1:]])
-    turn = np.concatenate([strand.entry.turn_deg, strand.passes.turn_deg[1:]])
-    z = np.concatenate([strand.entry.z_mm, strand.passes.z_mm[1:]])
-    entries = len(strand.entry.x_mm)
-    feed = np.concatenate([np.full(entries, cut.entry_feed_mm_per_min), strand.feed_mm_per_min[1:]])
-    kind = np.concatenate([np.full(entries, MoveKind.ENTRY), np.full(len(x) - entries, MoveKind.CUT)]).astype(np.uint8)
-    return Rows(np.stack([x, np.full(len(x), y), z, turn], axis=1), feed, kind)
+    way = strand.way
+    feed = np.where(strand.kind == MoveKind.ENTRY, cut.entry_feed_mm_per_min, cut.feed_mm_per_min)
+    return Rows(np.stack([way.x_mm, np.full(len(way.x_mm), y), way.z_mm, way.turn_deg], axis=1), feed, strand.kind)
 
 
 def toolpath_of(rows: list[Rows], around: Surroundings) -> Toolpath:

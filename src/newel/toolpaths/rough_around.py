@@ -15,8 +15,9 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
-from newel.toolpaths.development_map import DevelopmentMap, likely_standing, map_of, take_off
-from newel.toolpaths.linking import Rows, Strand, Surroundings, Tool, chained, entered, linked, tool_of, toolpath_of
+from newel.geometry.profiles import grown
+from newel.toolpaths.development_map import DevelopmentMap, Table, likely_standing, map_of, table_of, take_off
+from newel.toolpaths.linking import Easing, Rows, Strand, Surroundings, Tool, chained, eased, entered, linked, tool_of, toolpath_of
 from newel.toolpaths.lowest_tip import Ground, ground_for
 from newel.toolpaths.passes import Bools, Exactness, Ints, Lowest, bridged, ordered, pieces_of, shaped, widened
 from newel.toolpaths.spacing import underside
@@ -27,6 +28,10 @@ Progress = Callable[[float], None] | None
 EXACT = Exactness(below_mm=0.02, above_mm=0.05, least_step_mm=0.05)  # common practice: a tenth of a usual allowance
 AIR_MM = 0.08  # stock thinner than this is not worth a roughing pass; the finish takes it
 SLOT_FEED = 0.6  # common practice: a full slot is fed at 0.5 to 0.7 of the feed for a part width
+_CENTRE_CUTTING_DEG = 30.0  # common practice: an edge that cuts to its centre goes down steeper slopes at its entry feed
+_PLUNGE_OVER_DC = 0.25  # common practice: and by no more than this share of its diameter without a ramp
+_STEP_DOWN_MM = 0.3  # a cutter that does not cut to its centre takes a step down of less as it comes
+_BODY_CLEARANCE_MM = 0.2  # the map sees stock at the middle of its cells only
 _SLOT_SIDE = 0.6  # stock beyond this share of the radius on both sides of the way makes a slot
 
 
@@ -40,12 +45,14 @@ class Level:
 
 @dataclass(frozen=True)
 class Scene:
-    """What stays the same through all levels of a cut."""
+    """What stays the same through all levels of a cut; `body`: the body's underside, grown by what the map may hide."""
 
     cut: Cut
     ground: Ground
     tool: Tool
     sky: Sky
+    body: Table
+    centre_cutting: bool
 
 
 def rough_around(
@@ -54,9 +61,9 @@ def rough_around(
     """Return the passes that take a blank down to the target plus the cut's allowance, level by level."""
     ground = ground_for(cut, shape, target, around.keep_out, around.clearance_mm, floor_mm=0.0)
     m = fine_map(blank, shape)
-    scene = Scene(
-        cut, ground, tool_of(shape, ground.keep_x_mm, ground.keep_z_mm, cut.offset_y_mm), _sky(cut, shape, ground, m)
-    )
+    tool = tool_of(shape, ground.keep_x_mm, ground.keep_z_mm, cut.offset_y_mm)
+    body = table_of(grown(shape.body, _BODY_CLEARANCE_MM))
+    scene = Scene(cut, ground, tool, _sky(cut, shape, ground, m), body, around.centre_cutting)
     rows: list[Rows] = []
     at: Floats | None = None
     levels = _levels(cut, scene.sky, m)
@@ -145,7 +152,12 @@ def _level_strands(scene: Scene, m: DevelopmentMap, level: Level, at: Floats | N
     start = (float(cut.from_x_mm), 0.0) if at is None else (float(at[0]), float(at[3]))
     pieces = ordered(pieces, *start, same_way=False)
     chains = chained(pieces, stay_down_mm=1.5 * max(2.0 * tool.edge.radius_mm, cut.ae_mm), step_mm=2.0 * m.x_step_mm)
-    return entered(shaped(lowest, chains, EXACT), m, tool, cut, AIR_MM)
+    strands = entered(shaped(lowest, chains, EXACT), m, tool, cut, AIR_MM)
+    if scene.centre_cutting:
+        easing = Easing(_CENTRE_CUTTING_DEG, _PLUNGE_OVER_DC * 2.0 * tool.edge.radius_mm)
+    else:
+        easing = Easing(max(2.0 * cut.ramp_deg, 1.0), _STEP_DOWN_MM)
+    return [eased(strand, m, tool, cut, easing) for strand in strands]
 
 
 @dataclass(frozen=True)
@@ -191,8 +203,8 @@ def _spread(lines: int, width_mm: float, most_mm: float, least: int) -> Ints:
 def _lowest_on(scene: Scene, level: Level, m: DevelopmentMap) -> Lowest:
     """How low the tip may go on a level: not below it, the ground, or where the body would touch what stands."""
     tool, ground = scene.tool, scene.ground
-    body_top = m.highest_mm - tool.body.lowest_mm
-    body = tool.body.below(m.highest_mm - max(level.z_mm, 0.0))
+    body_top = m.highest_mm - scene.body.lowest_mm
+    body = scene.body.below(m.highest_mm - max(level.z_mm, 0.0))
 
     def lowest(x: Floats, turn: Floats) -> Floats:
         z = np.full(x.shape, level.z_mm)
