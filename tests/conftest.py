@@ -1,5 +1,28 @@
-"""What all tests share: a cache of compiled kernels of their own, set before anything imports numba."""
+"""What all tests share: a cache of compiled kernels of their own, set before anything imports numba, and the mark `uncompiled`."""
+
+from pathlib import Path
+
+import pytest
 
 from newel.app.kernel_cache import use_kernel_cache
 
 use_kernel_cache("test-kernels")
+
+# Small enough to run with NUMBA_DISABLE_JIT=1 as well: then every line of a kernel is plain Python, with real tracebacks and
+# bounds that are checked.
+UNCOMPILED = {
+    "agreement/test_bar_elements.py",
+    "agreement/test_clock.py",
+    "agreement/test_program_agreement.py",
+    "agreement/test_proof_strikes.py",
+    "published/test_profile_values.py",
+    "published/test_rs274ngc_language.py",
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the tests of the files above."""
+    here = Path(__file__).parent
+    for item in items:
+        if item.path.is_relative_to(here) and item.path.relative_to(here).as_posix() in UNCOMPILED:
+            item.add_marker(pytest.mark.uncompiled)

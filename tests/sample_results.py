@@ -34,8 +34,8 @@ PART_FROM, PART_TO = 12.0, 122.0
 
 
 DEVIATION = Deviation(
-    tolerance_mm=0.05, gouge_max_mm=0.011, leftover_max_mm=0.043, unreachable_max_mm=0.3, within_tolerance_pct=99.3, missed_pct=0.7,
-    gouged_pct=0.0, unreachable_pct=0.4, edges_mm=(-0.05, 0.0, 0.05), histogram_pct=(30.0, 70.0),
+    tolerance_mm=0.05, gouge_max_mm=0.011, leftover_max_mm=0.043, unreachable_max_mm=0.3, within_tolerance_pct=99.3,
+    missed_pct=0.7, gouged_pct=0.0, unreachable_pct=0.4, edges_mm=(-0.05, 0.0, 0.05), histogram_pct=(30.0, 70.0),
     worst=(WorstPlace(60.0, 14.0, 5.0, 0.043, Standing.MISSED, "program.ngc", 812),),
 )  # fmt: skip
 LOAD = Load(force_max_N=14.2, rotary_torque_max_Nm=0.31, cutter_bending_max_mm=0.021, spindle_power_max_W=61.0)
@@ -130,7 +130,9 @@ def cutters() -> tuple[Cutter, ...]:
 
 
 def _shape(radius: float) -> CutterShape:
-    return CutterShape(outline((0, 0), (radius, 0), (radius, 12)), outline((radius, 12), (radius, 26), (9, 26), (9, 40), (26, 40), (26, 80)))
+    return CutterShape(
+        outline((0, 0), (radius, 0), (radius, 12)), outline((radius, 12), (radius, 26), (9, 26), (9, 40), (26, 40), (26, 80))
+    )
 
 
 def setup() -> SetUp:
@@ -165,7 +167,7 @@ def plan() -> Plan:
     """Return the sample's plan."""
     matrix = np.eye(4)
     matrix[0, 3] = PART_FROM
-    common = dict(from_x_mm=3.0, to_x_mm=131.0, ramp_deg=3.0, offset_y_mm=0.0)
+    common = {"from_x_mm": 3.0, "to_x_mm": 131.0, "ramp_deg": 3.0, "offset_y_mm": 0.0}
     return Plan(
         placement=Placement(matrix, PART_FROM, PART_TO, 19.3),
         bar=Bar(Section.SQUARE, (40.0,), -22.0, 140.0, 0.0, "tooling board"),
@@ -180,7 +182,7 @@ def plan() -> Plan:
         decisions=(
             Decision("tailstock", "live centre", "the part alone is 2.8 times as long as the bar is thick", ("no tailstock",)),
             Decision("roughing cutter", "1/8 in flat, long", "the widest that reaches the deepest groove", ("6 mm flat",)),
-            Decision("direction of finishing", "helical", "the clock says 42 min; along would take 58 min", ("along", "around")),
+            Decision("direction of finishing", "helical", "the clock says 42 min; along takes 58 min", ("along", "around")),
             Decision("cusp", "0.02 mm", "asked for", by="job file"),
         ),
     )  # fmt: skip
@@ -207,26 +209,26 @@ def results(**changes) -> Results:
     out_of_reach = (np.abs(points[:, 0] - 95) < 1.0) & (np.cos(3 * turn) < -0.6)
     standing = np.where(out_of_reach, Standing.UNREACHABLE, Standing.WITHIN).astype(np.uint8)
     measured = Measured(points, deviation, standing, np.zeros(len(points), np.int32))
-    fields = dict(
-        job=Job("knob", ModelAsk("knob.stl"), BarAsk(Section.SQUARE, (40.0,), "tooling board"), "sample mill"),
-        plan=plan(),
-        setup=setup(),
-        machine=machine(),
-        material=Material(
+    fields = {
+        "job": Job("knob", ModelAsk("knob.stl"), BarAsk(Section.SQUARE, (40.0,), "tooling board"), "sample mill"),
+        "plan": plan(),
+        "setup": setup(),
+        "machine": machine(),
+        "material": Material(
             "tooling board", "board", 1500.0, None, 700.0, (10.0, 30.0), 0.2, (300.0, 600.0), (0.01, 0.03), 0.5, 0.5, 0.005,
             ("Its dust is fine: wear a mask and use suction.", "Warm dust can smoulder in the bag: empty it."),
             (("kc11", INVENTED),),
         ),
-        cutters=tuple(enumerate(cutters(), start=1)),
-        part=part,
-        blank=None,
-        proof=replace(PROVED, measured=measured),
-        cuts=tuple(
+        "cutters": tuple(enumerate(cutters(), start=1)),
+        "part": part,
+        "blank": None,
+        "proof": replace(PROVED, measured=measured),
+        "cuts": tuple(
             CutResult(cut, path, minutes)
             for cut, path, minutes in zip(plan().cuts, (_spiral(0.4, 1.4), _spiral(0.0, 0.6)), (31.0, 53.2))
         ),
-        programs=("program.ngc",),
-        mended=("merged 812 doubled vertices",),
-    )  # fmt: skip
+        "programs": ("program.ngc",),
+        "mended": ("merged 812 doubled vertices",),
+    }  # fmt: skip
     fields.update(changes)
     return Results(**fields)

@@ -17,7 +17,9 @@ def sheet(width: int, height: int, *pieces: str) -> str:
         f'<path d="M0 1 L10 5 L0 9 Z" fill="{INK}"/></marker></defs>'
     )
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" {FONT} font-size="15" fill="{INK}">'
-    return "\n".join([head, arrow, f'<rect width="{width}" height="{height}" fill="{PAPER}"/>', *pieces, border, "</svg>"]) + "\n"
+    return (
+        "\n".join([head, arrow, f'<rect width="{width}" height="{height}" fill="{PAPER}"/>', *pieces, border, "</svg>"]) + "\n"
+    )
 
 
 def arrow(x0: float, y0: float, x1: float, y1: float, *, dash: str = "") -> str:
@@ -112,22 +114,39 @@ def either_end() -> str:
         pieces.append(box(x, axis - 26, w, 52, "#e9dcc0"))
         jaw, far = at(110), at(470)
         sign = -1 if right else 1
-        pieces.append(f'<path d="M{far} {axis} l{sign * 34} -18 h{sign * 50} v36 h{sign * -50} Z" fill="{STEEL}" stroke="{INK}"/>')
+        pieces.append(
+            f'<path d="M{far} {axis} l{sign * 34} -18 h{sign * 50} v36 h{sign * -50} Z" fill="{STEEL}" stroke="{INK}"/>'
+        )
         pieces += [quartered(jaw, axis), arrow(jaw, axis, jaw + 110, axis), text(jaw + 112, axis - 8, "X")]
         pieces.append(arrow(jaw, axis, jaw, axis - 68))
         pieces.append(text(jaw + 8, axis - 58, "Z"))
-        note = "chuck at the right: bar at X below 0, along_x = -1" if right else "chuck at the left: bar at X above 0, along_x = 1"
-        pieces.append(text(480 if not right else 480, top + 150, note, anchor="middle"))
+        note = (
+            "chuck at the right: bar at X below 0, along_x = -1"
+            if right
+            else "chuck at the left: bar at X above 0, along_x = 1"
+        )
+        pieces.append(text(480, top + 150, note, anchor="middle"))
     return sheet(960, 400, *pieces)
 
 
 def road() -> str:
     """The main road, and the wall between planning and proof."""
-    pieces = [text(26, 38, "The main road. Nothing but the program's text, the set-up and the machine goes through the wall", size=18)]
-    steps = [("model + job", "read, mend"), ("plan", "place, hold, cutters,"), ("passes", "rough, finish, links"), ("program", "text")]
+    pieces = [
+        text(26, 38, "The main road. Nothing but the program's text, the set-up and the machine goes through the wall", size=18)
+    ]
+    steps = [
+        ("model + job", "read, mend"),
+        ("plan", "place, hold, cutters,"),
+        ("passes", "rough, finish, links"),
+        ("program", "text"),
+    ]
     x = 30
     for index, (name, below) in enumerate(steps):
-        pieces += [box(x, 80, 130, 60, "#fbf8f0"), text(x + 65, 106, name, anchor="middle", size=16), text(x + 65, 128, below, anchor="middle", size=12)]
+        pieces += [
+            box(x, 80, 130, 60, "#fbf8f0"),
+            text(x + 65, 106, name, anchor="middle", size=16),
+            text(x + 65, 128, below, anchor="middle", size=12),
+        ]
         if index < len(steps) - 1:
             pieces.append(arrow(x + 130, 110, x + 158, 110))
         x += 160
@@ -135,12 +154,22 @@ def road() -> str:
     wall = 660
     pieces.append(f'<rect x="{wall}" y="62" width="9" height="210" fill="{BRASS}"/>')
     pieces.append(arrow(640, 110, 700, 110))
-    for index, (name, below) in enumerate([("motion", "read back, line by line"), ("carve", "the prover's own bar"), ("proof", "findings, verdict, seal")]):
+    for index, (name, below) in enumerate(
+        [("motion", "read back, line by line"), ("carve", "the prover's own bar"), ("proof", "findings, verdict, seal")]
+    ):
         y = 80 + index * 70
-        pieces += [box(700, y, 200, 54, "#fbf8f0"), text(800, y + 24, name, anchor="middle", size=16), text(800, y + 43, below, anchor="middle", size=12)]
+        pieces += [
+            box(700, y, 200, 54, "#fbf8f0"),
+            text(800, y + 24, name, anchor="middle", size=16),
+            text(800, y + 43, below, anchor="middle", size=12),
+        ]
         if index < 2:
             pieces.append(arrow(800, y + 54, 800, y + 69))
-    pieces += [box(350, 200, 130, 54, "#fbf8f0"), text(415, 224, "set-up", anchor="middle", size=16), text(415, 243, "bar, jaws, cutters, zero", anchor="middle", size=11)]
+    pieces += [
+        box(350, 200, 130, 54, "#fbf8f0"),
+        text(415, 224, "set-up", anchor="middle", size=16),
+        text(415, 243, "bar, jaws, cutters, zero", anchor="middle", size=11),
+    ]
     pieces.append(arrow(480, 227, 697, 180))
     pieces.append(f'<path d="M255 160 V227 H348" fill="none" stroke="{INK}" stroke-width="1.6" marker-end="url(#tip)"/>')
     return sheet(930, 300, *pieces)

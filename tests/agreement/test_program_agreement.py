@@ -117,6 +117,7 @@ def test_sweeps(a0, b0, angle, ca, cb, clockwise):
     assert math.degrees(sweep) == pytest.approx(plain.arc_sweep_deg(start, end, centre, clockwise), abs=1e-6)
 
 
+@settings(deadline=None)
 @given(value=st.floats(-720, 720), here=st.floats(-2000, 2000))
 @example(value=0.0, here=180.0)
 @example(value=350.0, here=10.0)
@@ -127,6 +128,7 @@ def test_wrapped_targets(value, here):
     assert interpreter_kernels.wrapped_target(value, math.nan) == value
 
 
+@settings(deadline=None)
 @given(
     length=st.sampled_from([0.0, 1e-12, 0.001, 5.0]),
     turn=st.sampled_from([0.0, 0.5, 720.0]),
@@ -153,6 +155,7 @@ def test_path_over_the_work(y, z, dx, dy, dz, turn_deg):
     assert got == pytest.approx(want, rel=1e-6, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(count=st.integers(-(10**12), 10**12), decimals=st.integers(0, 6))
 @example(count=0, decimals=3)
 @example(count=-5, decimals=3)
@@ -162,7 +165,37 @@ def test_counts_as_text(count, decimals):
     assert out[:end].tobytes().decode() == plain.count_text("X", count, decimals)
 
 
+@settings(deadline=None)
 @given(feed=st.floats(1e-6, 1e9))
 def test_feeds_keep_four_figures(feed):
     count, decimals = writer_kernels.feed_count(feed)
     assert count / 10**decimals == pytest.approx(feed, rel=5e-5, abs=5e-10)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    wrap=st.sampled_from([0, 360_000]),
+    per_minute=st.booleans(),
+    decimals=st.sampled_from([3, 5]),
+    room=st.sampled_from([200, 100_000]),
+)
+def test_rows_as_lines(seed, wrap, per_minute, decimals, room):
+    """The writer's kernel, also where its buffer fills up on the way."""
+    rng = np.random.default_rng(seed)
+    steps = rng.integers(-3000, 3000, size=(40, 4)) * rng.integers(0, 2, size=(40, 4))
+    steps[:, :3][rng.random((40, 3)) < 0.4] //= 1500
+    first = np.array([100, -200, 30_000, 359_000])
+    counts = first + np.cumsum(steps, axis=0)
+    minutes = np.where(rng.random(40) < 0.2, math.nan, rng.choice([1e-5, 0.01, 2.5], size=40))
+    style = writer_kernels.LineStyle(decimals, 3, wrap, int(per_minute), 2, 0)
+    state = np.array([*first, -1, -1, 0, 0])
+    out = np.zeros(room, dtype=np.uint8)
+    text, row = "", 0
+    while row < len(counts):
+        row, size = writer_kernels.put_rows(counts, minutes, style, state, (row, len(counts)), out)
+        text += out[:size].tobytes().decode()
+    want = plain.rows_text(
+        counts, minutes, first=first, decimals=decimals, a_decimals=3, wrap=wrap, per_minute=per_minute, drop=2
+    )
+    assert text == want

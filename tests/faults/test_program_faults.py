@@ -10,6 +10,8 @@ from newel.program.interpreter import MachineFacts, interpret
 from newel.program.rules import RULES
 from program_samples import STRICT, TRADE, obstacles_at
 
+pytestmark = pytest.mark.uncompiled
+
 CLEAN = """(a bracket, side 1)
 G21 G17 G40 G49 G80 G90 G94
 G54

@@ -245,7 +245,8 @@ def test_a_groove_too_narrow_for_every_cutter_is_unreachable_and_no_obstacle() -
     lost = 2 * math.pi * 3.5 + 2 * math.pi * (15.6 - 12.25)
     whole = 2 * math.pi * 4.0 * 8.5 + 2 * math.pi * 3.5 + 2 * math.pi * 3.75
     assert proof.deviation.unreachable_pct == pytest.approx(100.0 * lost / whole, rel=0.05)
-    assert 0.45 < proof.deviation.unreachable_max_mm < 0.6
+    # the bridge over the groove is 0.5 over its floor; in rays 0.25 apart it is 0.375 or more from its nearer wall
+    assert 0.37 < proof.deviation.unreachable_max_mm < 0.51
     assert proof.deviation.within_tolerance_pct > 99.0
 
 
@@ -254,7 +255,7 @@ def test_the_same_groove_is_missed_where_the_shop_has_a_cutter_for_it() -> None:
     proof = proved(JOURNAL, model=model, shop=(*SETUP.cutters, flat(7, 0.4, 3.0)))
     assert ("left-over", 0) in told(proof)
     assert proof.deviation.unreachable_pct < 0.5
-    assert 0.45 < proof.deviation.leftover_max_mm < 0.6
+    assert 0.37 < proof.deviation.leftover_max_mm < 0.51
 
 
 def test_a_fed_move_that_the_reader_let_pass_without_time_is_told() -> None:

@@ -98,3 +98,43 @@ def count_text(letter: str, count: int, decimals: int) -> str:
     whole, part = divmod(abs(count), 10**decimals)
     text = f"{part:0{decimals}d}".rstrip("0") or "0"
     return f"{letter}{sign}{whole}.{text}"
+
+
+def feed_text(feed: float) -> str:
+    """F with five figures or more: as many decimals as 10000 last digits need, from one to nine."""
+    decimals = 1
+    while feed * 10.0**decimals < 10000.0 and decimals < 9:
+        decimals += 1
+    return count_text("F", max(round(feed * 10.0**decimals), 1), decimals)
+
+
+def rows_text(counts, minutes, *, first, decimals, a_decimals, wrap, per_minute, drop) -> str:
+    """Lines of moves from `first` (X Y Z A counts) on, only changed words, G0 for nan minutes."""
+    now, code, last_feed = list(first), None, None
+    lines = []
+    for target, time in zip(counts.tolist(), minutes.tolist()):
+        steps = [b - a for a, b in zip(now, target)]
+        if not any(steps):
+            continue
+        rapid = math.isnan(time)
+        hold = per_minute and not rapid and steps[3] != 0 and max(map(abs, steps[:3])) <= drop
+        words = []
+        if (0 if rapid else 1) != code:
+            code = 0 if rapid else 1
+            words.append(f"G{code}")
+        for axis in range(4):
+            if steps[axis] == 0 or (hold and axis < 3):
+                continue
+            value = target[3] % wrap if axis == 3 and wrap else target[axis]
+            words.append(count_text("XYZA"[axis], value, a_decimals if axis == 3 else decimals))
+            now[axis] = target[axis]
+        if not rapid:
+            length = math.sqrt(sum(float(step) ** 2 for step in steps[:3])) / 10.0**decimals
+            feed = 1.0 / time
+            if per_minute:
+                feed = (length if length > 0.0 and not hold else abs(steps[3]) / 10.0**a_decimals) / time
+            if not per_minute or feed_text(feed) != last_feed:
+                words.append(feed_text(feed))
+            last_feed = feed_text(feed)
+        lines.append(" ".join(words))
+    return "".join(line + "\n" for line in lines)

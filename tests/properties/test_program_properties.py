@@ -210,6 +210,7 @@ def test_wrapped_cuts_follow_one_another(shift, turns):
 poses = st.lists(st.tuples(*[st.floats(-500, 500)] * 4), min_size=1, max_size=5).map(lambda rows: np.array(rows, dtype=float))
 
 
+@settings(deadline=None)
 @given(pose=poses, a_sense=st.sampled_from([1, -1]), along_x=st.sampled_from([1, -1]), a_zero=st.floats(-90, 90))
 def test_axes_are_the_inverse_of_the_set_up(pose, a_sense, along_x, a_zero):
     setup = set_up(a_sense=a_sense, along_x=along_x, table_from_program=(1.0, 2.0, 3.0), a_zero_deg=a_zero)

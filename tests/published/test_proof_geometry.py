@@ -30,7 +30,12 @@ BIG = replace(
 
 def on_bar(section: Section, size: float, to_x: float, cutter: SetUpCutter, standing: tuple[KeepOut, ...] = ()) -> SetUp:
     return replace(
-        SETUP, bar=SetUpBar(section, (size,), 0.0, to_x, 0.0), keep_out=(), stays_standing=standing, cutters=(cutter,), table_below_axis_mm=90.0
+        SETUP,
+        bar=SetUpBar(section, (size,), 0.0, to_x, 0.0),
+        keep_out=(),
+        stays_standing=standing,
+        cutters=(cutter,),
+        table_below_axis_mm=90.0,
     )
 
 
@@ -51,7 +56,9 @@ def flat_cutter(radius: float) -> SetUpCutter:
 
 
 def clean(proof: Proof) -> Proof:
-    assert not [item for item in proof.findings if item.severity == "obstacle" and item.code not in ("left-over", "gouge")], proof.findings
+    assert not [item for item in proof.findings if item.severity == "obstacle" and item.code not in ("left-over", "gouge")], (
+        proof.findings
+    )
     return proof
 
 
@@ -70,12 +77,20 @@ def test_g1_scallop_of_ball_passes_around(ball_radius: float, spacing: float, cu
     rings = [3.05 + k * spacing - (0.05 if round(spacing / 0.1) % 2 else 0.0) for k in range(5)]
     ridge = rings[0] + spacing / 2.0
     assert (ridge - 0.05) / 0.1 == pytest.approx(round((ridge - 0.05) / 0.1), abs=1e-6)
-    moves = [line for k, x in enumerate(rings) for line in (f"G0 X{x:.4f}", f"G1 Z{radius} F600", f"G1 A{360 * (k + 1)} F3600", "G0 Z20")]
+    moves = [
+        line
+        for k, x in enumerate(rings)
+        for line in (f"G0 X{x:.4f}", f"G1 Z{radius} F600", f"G1 A{360 * (k + 1)} F3600", "G0 Z20")
+    ]
     model = lathe(((rings[0], radius), (rings[-1], radius)), sides=720)
     standing = (KeepOut("bar", -50.0, rings[0], 5.0, True), KeepOut("bar", rings[-1], 50.0, 5.0, True))
     setup = on_bar(Section.ROUND, 9.0, to_x, ball(1, ball_radius, 10.0), standing)
-    proof = clean(proved(program(*moves), setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.0005))
-    assert proof.deviation.leftover_max_mm == pytest.approx(cusp, abs=0.0008)  # the model's facets: 4 (1 - cos 0.25 deg) = 0.04 um
+    proof = clean(
+        proved(program(*moves), setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.0005, shop=())
+    )
+    assert proof.deviation.leftover_max_mm == pytest.approx(
+        cusp, abs=0.0008
+    )  # the model's facets: 4 (1 - cos 0.25 deg) = 0.04 um
 
 
 @pytest.mark.parametrize("radius, ball_radius, step, cusp", [(20.0, 3.0, 2.0, 0.02347265), (10.0, 1.5, 2.0, 0.01173632)])
@@ -111,7 +126,7 @@ def _indexed_passes(radius: float, cutter: SetUpCutter, step_deg: float) -> Proo
     model = lathe(((1.0, radius), (2.0, radius)), sides=1440)
     standing = (KeepOut("bar", -50.0, 1.0, radius + 5.0, True), KeepOut("bar", 2.0, 50.0, radius + 5.0, True))
     setup = on_bar(Section.ROUND, 2.0 * radius + 0.6, to_x, cutter, standing)
-    return proved(program(*moves), setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.0005)
+    return proved(program(*moves), setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.0005, shop=())
 
 
 # ---- chords
@@ -125,11 +140,17 @@ def test_g13_a_turned_cylinder_stands_over_a_prism_by_the_chord_error(step: floa
     vertices, faces = lathe(((1.0, radius), (3.0, radius)), sides=sides)
     vertices = vertices.copy()
     vertices[: 2 * sides, 1:] *= math.sqrt(math.cos(math.pi / sides))  # corners on the radius
-    setup = on_bar(Section.ROUND, 41.0, 4.0, flat_cutter(4.0), (KeepOut("b", -9.0, 1.0, 21.0, True), KeepOut("b", 3.0, 9.0, 21.0, True)))
+    setup = on_bar(
+        Section.ROUND, 41.0, 4.0, flat_cutter(4.0), (KeepOut("b", -9.0, 1.0, 21.0, True), KeepOut("b", 3.0, 9.0, 21.0, True))
+    )
     text = program("G0 X2 A0", f"G1 Z{radius} F600", "G1 A360 F3600")
-    proof = clean(proved(text, setup=setup, machine=BIG, model=(vertices, faces), resolution_mm=0.1, tolerance_mm=0.0005))
+    proof = clean(
+        proved(text, setup=setup, machine=BIG, model=(vertices, faces), resolution_mm=0.1, tolerance_mm=0.0005, shop=())
+    )
     assert proof.deviation.leftover_max_mm == pytest.approx(chord, abs=0.0015)
-    assert proof.deviation.gouge_max_mm < 0.0025  # the sweep's own chord error, 0.002 asked, and nothing of the turn's 360 degrees
+    assert (
+        proof.deviation.gouge_max_mm < 0.0025
+    )  # the sweep's own chord error, 0.002 asked, and nothing of the turn's 360 degrees
 
 
 def test_g14_the_step_for_a_chord_error_makes_that_error() -> None:
@@ -139,9 +160,13 @@ def test_g14_the_step_for_a_chord_error_makes_that_error() -> None:
     chords = [f"G1 Y{radius * math.cos(a):.5f} Z{radius * math.sin(a):.5f} F1500" for a in angles]
     # a pointed cutter traces the chords on a bar of radius 20.5: what it leaves lies on the polygon, inside the circle by up to e
     text = program("G0 X2.05 Y10 A0", "G0 Z30", *chords, "G0 Z40")
-    setup = on_bar(Section.ROUND, 41.0, 4.0, v_cutter(30.0), (KeepOut("b", -9.0, 0.5, 21.0, True), KeepOut("b", 3.5, 9.0, 21.0, True)))
+    setup = on_bar(
+        Section.ROUND, 41.0, 4.0, v_cutter(30.0), (KeepOut("b", -9.0, 0.5, 21.0, True), KeepOut("b", 3.5, 9.0, 21.0, True))
+    )
     model = lathe(((0.5, radius), (3.5, radius)), sides=2880)
-    proof = clean(proved(text, setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.02, gouge_limit_mm=0.05))
+    proof = clean(
+        proved(text, setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.02, gouge_limit_mm=0.05, shop=())
+    )
     assert proof.deviation.gouge_max_mm == pytest.approx(0.01, abs=0.0015)
 
 
@@ -152,12 +177,14 @@ def test_g15_a_flat_cut_by_turning_is_left_high_between_its_points(a1: float, a2
     h, x = 8.0, 2.05
     z1, z2 = (h / math.cos(math.radians(a)) for a in (a1, a2))
     text = program(f"G0 X{x} A{a1}", f"G1 Z{z1:.6f} F100", f"G93 G1 Z{z2:.6f} A{a2} F10", "G94 F600")
-    setup = on_bar(Section.ROUND, 30.0, 4.0, v_cutter(30.0))
+    setup = on_bar(Section.ROUND, 30.0, 4.0, v_cutter(30.0, 12.0))
     # the flat: a box below z = h in the bar frame
     corners = np.array([[i, j, k] for i in (0.5, 3.5) for j in (-14.0, 14.0) for k in (-14.0, h)], dtype=float)
     quads = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
     faces = np.array([f for a, b, c, d in quads for f in ((a, b, c), (a, c, d))])
-    proof = clean(proved(text, setup=setup, machine=BIG, model=(corners, faces), resolution_mm=0.1, tolerance_mm=0.001))
+    proof = clean(
+        proved(text, setup=setup, machine=BIG, model=(corners, faces), resolution_mm=0.1, tolerance_mm=0.001, shop=())
+    )
     measured = proof.measured
     assert measured is not None
     row = int(np.flatnonzero(np.diff(proof.motion.xyza[:, 3], prepend=0.0) == a2 - a1)[0])
@@ -193,11 +220,15 @@ def test_g7_the_depth_for_a_width_makes_that_width(angle: float, depth: float) -
 def test_g5_scallop_of_a_pointed_v(angle: float, ridge: float) -> None:
     # G5: (s/2) / tan(theta/2) at s = 0.2: rings around a cylinder, the ridge in a slice of its own (0.05 + 0.1 k)
     radius, rings = 4.0, (3.05, 3.25, 3.45)
-    moves = [line for k, x in enumerate(rings) for line in (f"G0 X{x}", f"G1 Z{radius} F600", f"G1 A{360 * (k + 1)} F3600", "G0 Z20")]
+    moves = [
+        line for k, x in enumerate(rings) for line in (f"G0 X{x}", f"G1 Z{radius} F600", f"G1 A{360 * (k + 1)} F3600", "G0 Z20")
+    ]
     model = lathe(((3.05, radius), (3.45, radius)), sides=720)
     standing = (KeepOut("bar", -50.0, 3.05, 5.0, True), KeepOut("bar", 3.45, 50.0, 5.0, True))
     setup = on_bar(Section.ROUND, 9.0, 8.0, v_cutter(angle), standing)
-    proof = clean(proved(program(*moves), setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.0005))
+    proof = clean(
+        proved(program(*moves), setup=setup, machine=BIG, model=model, resolution_mm=0.1, tolerance_mm=0.0005, shop=())
+    )
     assert proof.deviation.leftover_max_mm == pytest.approx(ridge, abs=0.004)
 
 

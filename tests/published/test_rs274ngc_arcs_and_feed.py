@@ -14,6 +14,8 @@ from newel.core.dialect import ReadTraits
 from newel.core.motion import RowKind
 from program_samples import ORIGIN, STRICT, end_of, finding_of, obstacles_at, run, seconds
 
+pytestmark = pytest.mark.uncompiled
+
 
 def arc_of(result) -> np.ndarray:
     """Return the arc's corners (start included)."""

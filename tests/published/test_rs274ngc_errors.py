@@ -12,6 +12,8 @@ import pytest
 from newel.program.interpreter import MachineFacts
 from program_samples import STRICT, obstacles_at, run
 
+pytestmark = pytest.mark.uncompiled
+
 LONG = "G0 X1" + " " * 252  # 257 characters
 
 # id, lines before, the line, code

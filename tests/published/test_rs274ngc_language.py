@@ -19,6 +19,8 @@ from newel.program.state import State
 from newel.program.words import split_text
 from program_samples import ORIGIN, STRICT, end_of, obstacles_at, rows, run, seconds
 
+pytestmark = pytest.mark.uncompiled
+
 FORGIVING = ReadTraits()
 
 

@@ -32,7 +32,7 @@ def ball(radius: float, stretch: float) -> bytes:
     """Return an egg as STL, its long axis along Z, `stretch` times as long as thick."""
     import trimesh
 
-    egg = trimesh.creation.icosphere(subdivisions=3, radius=radius)
+    egg = trimesh.creation.icosphere(subdivisions=2, radius=radius)
     return write_stl(Mesh(np.asarray(egg.vertices) * [1, 1, stretch], np.asarray(egg.faces)))
 
 
@@ -51,7 +51,8 @@ def test_the_command_page_is_fresh():
 def test_help_imports_nothing_heavy():
     code = (
         "import sys; from newel.app.cli import run; run(['make', '--help']); run(['--version']);"
-        "heavy = {'numpy', 'numba', 'scipy', 'pydantic', 'rich', 'PIL', 'typst'} & set(sys.modules); sys.exit(str(heavy) if heavy else 0)"
+        "heavy = {'numpy', 'numba', 'scipy', 'pydantic', 'rich', 'PIL', 'typst'} & set(sys.modules);"
+        "sys.exit(str(heavy) if heavy else 0)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
@@ -128,7 +129,7 @@ def test_a_first_job_file_is_taken_as_it_stands(tmp_path, capfd):
     text = (tmp_path / "egg.toml").read_text(encoding="utf-8")
     job = read_job(text, name="egg", where="egg.toml")
     assert job.model.file == "egg.stl" and job.model.unit == "mm" and job.model.scale == 1.0
-    assert job.bar.section.value == "round" and job.bar.size_mm == (30.0,)  # the smallest round bar over 28 mm and its skin
+    assert job.bar.section.value == "square" and job.bar.size_mm == (30.0,)  # board is not sold round: the next over 28 mm
     assert run(["new", str(tmp_path / "egg.stl")]) == 2  # it is there already
     assert "--force" in capfd.readouterr().err
 
@@ -137,7 +138,9 @@ def test_every_default_can_be_taken_out_of_its_comment(tmp_path, shop):
     from newel.app.new_job import NewJobAsk, new_job
 
     text = new_job(ball(14.0, 2.0), "stl", "egg.stl", NewJobAsk(), shop).text
-    opened = "\n".join(line.removeprefix("# ") if line.startswith("# ") and " = " in line else line for line in text.splitlines())
+    opened = "\n".join(
+        line.removeprefix("# ") if line.startswith("# ") and " = " in line else line for line in text.splitlines()
+    )
     job = read_job(opened, name="egg", where="egg.toml")
     assert job.finish.rest is False and job.cutters == ("1/8 in flat", "3 mm ball")
     assert set(job.cutters) <= set(shop.cutters) and job.rough.cutter in shop.cutters and job.finish.cutter in shop.cutters
@@ -153,8 +156,7 @@ def test_a_model_too_large_is_refused_with_the_scale_that_fits(tmp_path, shop):
     assert 0.1 < scale < 1.0 and f"{scale:.3f}" in caught.value.remedy
     fitted = new_job(large, "stl", "egg.stl", NewJobAsk(fit=True), shop)
     assert f"scale = {scale:g}" in fitted.text
-    with pytest.raises(Infeasible):  # the scale is the largest: a little more does not fit
-        new_job(ball(60.0 * scale * 1.01, 1.5), "stl", "egg.stl", NewJobAsk(), shop)
+    assert scale == pytest.approx(44.6 / 120.0, rel=0.03)  # derived: the largest bar, 45 mm square, less 0.2 mm of skin a side (the ball has facets)
 
 
 def test_inches_and_unknown_names(shop):
@@ -186,7 +188,10 @@ def test_progress_never_goes_back_and_ends_at_one():
 
 def test_a_pipe_gets_plain_words():
     done = subprocess.run(
-        [sys.executable, "-m", "newel.app.cli", "shop", "list"], capture_output=True, check=True, env={**os.environ, "FORCE_COLOR": "1"}
+        [sys.executable, "-m", "newel.app.cli", "shop", "list"],
+        capture_output=True,
+        check=True,
+        env={**os.environ, "FORCE_COLOR": "1"},
     )
     assert b"\x1b" not in done.stdout + done.stderr and b"beech" in done.stdout
 
@@ -200,7 +205,9 @@ def test_a_reader_that_goes_away_is_no_error():
 def test_the_kernel_cache_is_named_after_the_sources(tmp_path):
     first = fingerprint()
     assert first == fingerprint() and len(first) == 16
-    code = "from newel.app.kernel_cache import use_kernel_cache as u; import os; print(u()); print(os.environ['NUMBA_CACHE_DIR'])"
+    code = (
+        "from newel.app.kernel_cache import use_kernel_cache as u; import os; print(u()); print(os.environ['NUMBA_CACHE_DIR'])"
+    )
     plain = {name: value for name, value in os.environ.items() if name != "NUMBA_CACHE_DIR"}
     for extra, expected in (
         ({"XDG_CACHE_HOME": str(tmp_path)}, tmp_path / "newel" / f"kernels-{first}"),

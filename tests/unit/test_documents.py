@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import sample_results
 from hypothesis import given
 from hypothesis import strategies as st
 
 import newel.app
+import sample_results
 from newel.app.documents import SCHEMAS, plan_json, polyline_rh, proof_json, read_setup, schema_text, setup_json
 from newel.app.job_file import line_of, read_job
 from newel.app.whole_files import write_results
@@ -183,7 +183,9 @@ def test_results_are_written_whole_and_stale_ones_go(tmp_path):
     out = tmp_path / "out"
     write_results(out, {"program-1.ngc": b"a", "pictures/x.png": b"b", "proof.json": b"c"}, stale=lambda name: False)
     (out / "mine.txt").write_text("kept")
-    write_results(out, {"program.ngc": b"d", "proof.json": b"e"}, stale=lambda name: name.startswith("program"), last="proof.json")
+    write_results(
+        out, {"program.ngc": b"d", "proof.json": b"e"}, stale=lambda name: name.startswith("program"), last="proof.json"
+    )
     assert sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()) == [
         "mine.txt", "pictures/x.png", "program.ngc", "proof.json"
     ]  # fmt: skip

@@ -8,6 +8,8 @@ import pytest
 
 from program_samples import STRICT, TRADE, finding_of, obstacles_at, run
 
+pytestmark = pytest.mark.uncompiled
+
 
 def xs(*lines: str, traits=TRADE) -> list[float]:
     """Return the X of every row."""

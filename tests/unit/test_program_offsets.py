@@ -12,6 +12,8 @@ from newel.core.motion import RowKind
 from newel.program.interpreter import MachineFacts, interpret
 from program_samples import ORIGIN, STRICT, TRADE, end_of, finding_of, obstacles_at, run
 
+pytestmark = pytest.mark.uncompiled
+
 
 def test_places_before_the_first_words_are_unknown():
     motion = run("G0 Z50", "X1 Y2 A3", "G1 X2 F60", start=None).motion

@@ -5,9 +5,9 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
-import sample_results
 from PIL import Image
 
+import sample_results
 from newel.core.job import Section
 from newel.core.plan import Bar
 from newel.reports.development import development_svg, radius_map

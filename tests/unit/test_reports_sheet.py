@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import pytest
-import sample_results
 
+import sample_results
 from newel.core.job import Section
 from newel.reports.bar_drawing import bar_drawing_svg
 from newel.reports.sheet import DEFER, a_check, levelling, sheet_data, sheet_pdf
@@ -19,7 +19,7 @@ def test_the_sheet_is_a_pdf_with_the_same_bytes_each_run():
 
 @pytest.mark.parametrize(("sense", "way"), [(1, "toward you"), (-1, "away from you")])
 def test_the_check_of_a_fits_the_sense(sense, way):
-    # derived: in the set-up's frame X is to the right, Y away from the person, Z up; Rx(+90) carries +Z to -Y, toward the person
+    # derived: in the set-up's frame X is to the right, Y away from the person, Z up; Rx(+90) carries +Z to -Y
     sample = sample_results.results()
     sample = replace(sample, setup=replace(sample.setup, a_sense=sense))
     assert f"the mark must come {way}." in a_check(sample)
@@ -28,7 +28,19 @@ def test_the_check_of_a_fits_the_sense(sense, way):
 def test_everything_that_hurts_is_on_the_sheet():
     data = sheet_data(sample_results.results())
     words = " ".join(data["cautions_general"] + data["cautions_own"] + data["ticks"] + data["steps"] + [DEFER]).lower()
-    for caution in ("eye", "hearing", "dust", "smoulder", "sleeves", "hair", "centre", "stop", "raised above", "manual", "trained"):
+    for caution in (
+        "eye",
+        "hearing",
+        "dust",
+        "smoulder",
+        "sleeves",
+        "hair",
+        "centre",
+        "stop",
+        "raised above",
+        "manual",
+        "trained",
+    ):
         assert caution in words
     assert any("wear a mask" in line for line in data["cautions_own"])  # the material's own
 

@@ -4,7 +4,6 @@ import math
 from dataclasses import replace
 
 import sample_results
-
 from newel.reports.summary import finding_text, load_text, plan_text, proof_text, summary_text
 
 
@@ -12,7 +11,7 @@ def test_a_made_job_in_words():
     text = summary_text(sample_results.results(), folder="knob.out")
     assert "square bar, 40 mm, tooling board, sawn 162 mm long" in text
     assert "22 mm in the jaws, on the live centre, 140 mm standing out" in text
-    assert "2. finish: V 30 degrees (T2), helical, 22000 rpm, 1500 mm/min, ap 0.4 mm, ae 0.3 mm, 53 min 12 s" in text
+    assert "2. finish with V 30 degrees (T2), helical, 22000 rpm, 1500 mm/min, ap 0.4 mm, ae 0.3 mm, 53 min 12 s" in text
     assert "PROVED" in text and "NOT PROVED" not in text
     assert "gouge   0.011 mm at most; left over 0.043 mm at most" in text
     assert "99.3 % of the reachable surface is within 0.05 mm" in text

@@ -71,8 +71,11 @@ def scale_that_fits(bench: Bench, bars: list[StockBar]) -> float:
         if highest <= best:
             break
         lies = ways_to_lie(bench.corners, bar.section, bar.size_mm, PlaceAsk())
-        scale = max(fitting_scale(lie, bar.section, bar.size_mm) for lie in lies)
-        best = max(best, _scale_by_length(bench, bar, min(scale, highest)))
+        by_section = min(highest, max(fitting_scale(lie, bar.section, bar.size_mm) for lie in lies))
+        scale = _scale_by_length(bench, bar, by_section)
+        best = max(best, scale)
+        if scale < 0.9 * by_section:
+            break  # its length is what stops it: another section would not change that
     return best
 
 

@@ -127,7 +127,9 @@ def make(job: Path, out: Path | None, shop_files: tuple[Path, ...], quiet: bool)
 @_OUT
 @_SHOP
 @_QUIET
-def prove(programs: tuple[Path, ...], job: Path, sealed: bool, out: Path | None, shop_files: tuple[Path, ...], quiet: bool) -> int:
+def prove(
+    programs: tuple[Path, ...], job: Path, sealed: bool, out: Path | None, shop_files: tuple[Path, ...], quiet: bool
+) -> int:
     """Prove PROGRAM, whoever wrote it, for the set-up of JOB.
 
     Several files are run one after the other, in the order given. With --out the proof is written as proof.json.
@@ -226,7 +228,9 @@ def _guarded(command: Callable[[], Any], debug: bool) -> int:
     except MemoryError:
         if debug:
             traceback.print_exc()
-        click.echo("error: not enough memory for this job\n   do: raise [proof] resolution_mm, or make the model smaller", err=True)
+        click.echo(
+            "error: not enough memory for this job\n   do: raise [proof] resolution_mm, or make the model smaller", err=True
+        )
     except OSError as error:
         if debug:
             traceback.print_exc()
@@ -234,10 +238,8 @@ def _guarded(command: Callable[[], Any], debug: bool) -> int:
     except Exception as error:  # a fault of ours: say so in one block too
         if debug:
             traceback.print_exc()
-        click.echo(
-            f"error: Newel itself failed: {type(error).__name__}: {error}\n   do: run again with --debug and report what it shows",
-            err=True,
-        )
+        click.echo(f"error: Newel itself failed: {type(error).__name__}: {error}", err=True)
+        click.echo("   do: run again with --debug and report what it shows", err=True)
     return REFUSED
 
 

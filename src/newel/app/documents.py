@@ -265,7 +265,9 @@ def read_setup(text: str, *, where: str) -> SetUp:
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(step) for step in first["loc"])
-        raise BadInput(f"{place or 'the file'}: {first['msg']}", where=where, remedy="let 'newel make' write it again") from None
+        raise BadInput(
+            f"{place or 'the file'}: {first['msg']}", where=where, remedy="let 'newel make' write it again"
+        ) from None
     return SetUp(
         bar=SetUpBar(d.bar.section, tuple(d.bar.size_mm), d.bar.from_x_mm, d.bar.to_x_mm, d.bar.turned_deg),
         bar_from_model=None if d.model.bar_from_model is None else np.array(d.model.bar_from_model, dtype=float),

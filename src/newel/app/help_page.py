@@ -19,8 +19,9 @@ One executable, `newel`. Errors go to stderr as one block: what is wrong, where,
 | 2 | the input was refused; nothing was written |
 | 130 | stopped by Ctrl-C; nothing half written is left |
 
-On a terminal a bar shows how far a job is and how long it may still take, once it takes more than two seconds. `--quiet` and
-`NO_COLOR` are honoured, and what goes into a pipe or a file is plain. `--debug`, anywhere on the line, shows an error's traceback.
+On a terminal a bar shows how far a job is and how long it may still take, once it takes more than two seconds. `--quiet`
+and `NO_COLOR` are honoured, and what goes into a pipe or a file is plain. `--debug`, anywhere on the line, shows an
+error's traceback.
 
 This page is written from the program's own help (`python -m newel.app.help_page`); a test holds it fresh.
 """

@@ -170,13 +170,13 @@ class JobDocument(_Part):
     cutters: tuple[str, ...] | None = Field(None, description="only these cutters may be used")
     model: ModelTable
     bar: BarTable
-    place: PlaceTable = Field(default_factory=PlaceTable)
-    hold: HoldTable = Field(default_factory=HoldTable)
-    rough: RoughTable = Field(default_factory=RoughTable)
-    finish: FinishTable = Field(default_factory=FinishTable)
-    zero: ZeroTable = Field(default_factory=ZeroTable)
-    program: ProgramTable = Field(default_factory=ProgramTable)
-    proof: ProofTable = Field(default_factory=ProofTable)
+    place: PlaceTable = PlaceTable()
+    hold: HoldTable = HoldTable()
+    rough: RoughTable = RoughTable()
+    finish: FinishTable = FinishTable()
+    zero: ZeroTable = ZeroTable()
+    program: ProgramTable = ProgramTable()
+    proof: ProofTable = ProofTable()
 
     def to_job(self, *, name: str) -> Job:
         """Return the job as plain data; `name` is used where the file gives none."""
@@ -284,7 +284,8 @@ def _explained(error: ValidationError, text: str, where: str) -> BadInput:
 
 def _written_path(loc: tuple[str | int, ...]) -> tuple[str | int, ...]:
     """Drop pydantic's names of union branches from a place: keep only what stands in the file."""
-    return tuple(step for step in loc if isinstance(step, int) or re.fullmatch(r"[A-Za-z0-9_\-]+", step) and step != "float")
+    written = re.compile(r"(?!float$)[A-Za-z0-9_\-]+")
+    return tuple(step for step in loc if isinstance(step, int) or written.fullmatch(step))
 
 
 def _fault(item: Any, path: tuple[str | int, ...]) -> tuple[str, str]:
@@ -306,7 +307,9 @@ def _fault(item: Any, path: tuple[str | int, ...]) -> tuple[str, str]:
 
 
 def _example(key: str) -> str:
-    return {"format": ", format = 1", "material": ", names: newel shop list", "machine": ", names: newel shop list"}.get(key, "")
+    return {"format": ", format = 1", "material": ", names: newel shop list", "machine": ", names: newel shop list"}.get(
+        key, ""
+    )
 
 
 def _shown(value: Any) -> str:

@@ -58,7 +58,7 @@ def results_files(made: Made, results: Results, progress: Progress) -> dict[str,
     contents["development.svg"] = development_svg(results).encode()
     contents["sheet.pdf"] = sheet_pdf(results)
     if results.blank is not None:
-        contents["blank-after.stl"] = write_stl(ModelMesh(results.blank.vertices_mm, results.blank.faces))
+        contents["blank-after.stl"] = write_stl(ModelMesh(results.blank.vertices_mm, results.blank.faces.astype("int32")))
     progress("report", 1.0)
     return contents
 

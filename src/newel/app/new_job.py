@@ -116,7 +116,7 @@ def _shapes(machine: Machine, shop: Shop) -> tuple[CutterShape, ...]:
 def _text(model_file: str, unit: str, stated: str, scale: float, bar: StockBar, material: str, machine: str) -> str:
     size = json.dumps(bar.size_mm[0]) if len(bar.size_mm) == 1 else json.dumps(list(bar.size_mm))
     scaled = "  # so that it fits the largest bar the machine can hold" if scale != 1.0 else ""
-    return f'''# A job for Newel. What is left out or commented out, Newel decides, and says why (see: newel plan).
+    return f"""# A job for Newel. What is left out or commented out, Newel decides, and says why (see: newel plan).
 # Take a "#" away to overrule a decision. Lengths are mm; a text such as "1/8 in" may say otherwise.
 format = 1
 machine = {_quoted(machine)}  # names: newel shop list machines
@@ -171,7 +171,7 @@ x_zero = "jaw face"  # X0; or "part start", "bar end". Y0 Z0 is always the rotar
 [proof]
 resolution_mm = 0.1  # spacing of the rays that the proof carves with
 gouge_limit_mm = 0.02  # a deeper gouge denies the proof
-'''
+"""
 
 
 def _quoted(text: str) -> str:

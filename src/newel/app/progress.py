@@ -74,7 +74,11 @@ class ProgressLine:
         with self._lock:
             if not self._shown:
                 return
-            columns = (TextColumn("{task.description:<26}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %  {task.fields[left]}"))
+            columns = (
+                TextColumn("{task.description:<26}"),
+                BarColumn(),
+                TextColumn("{task.percentage:>3.0f} %  {task.fields[left]}"),
+            )
             self._bar = Progress(*columns, console=Console(stderr=True), transient=True)
             self._task = self._bar.add_task("", total=1.0, left="")
             self._show()

@@ -52,7 +52,9 @@ def _in_short(row: Any, kind: str) -> str:
     if kind == "materials":
         return f"{row.kind}, vc {row.vc_m_per_min[0]:g} to {row.vc_m_per_min[1]:g} m/min"
     if kind == "machines":
-        return f"{row.x.to_mm - row.x.from_mm:g} mm of X, spindle to {row.spindle.max_rpm:g} rpm, chuck at the {row.chuck_end} end"
+        return (
+            f"{row.x.to_mm - row.x.from_mm:g} mm of X, spindle to {row.spindle.max_rpm:g} rpm, chuck at the {row.chuck_end} end"
+        )
     sizes = " x ".join(mm(size) for size in row.size_mm)
     return f"{row.section.value}, {sizes}" + (f", sold in {', '.join(row.kinds)}" if row.kinds else "")
 

@@ -40,7 +40,9 @@ def write_results(folder: Path, files: Mapping[str, bytes], *, stale: Callable[[
             target.parent.mkdir(parents=True, exist_ok=True)
             os.replace(waiting / name, target)
     except OSError as error:
-        raise BadInput(f"cannot write into {folder}: {error.strerror or error}", remedy="free some room there, or use --out") from None
+        raise BadInput(
+            f"cannot write into {folder}: {error.strerror or error}", remedy="free some room there, or use --out"
+        ) from None
     finally:
         shutil.rmtree(waiting, ignore_errors=True)
         if made and not any(folder.iterdir()):

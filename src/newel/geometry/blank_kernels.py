@@ -478,7 +478,7 @@ def _steps(poses, i, limits):
 
 @njit(cache=True, error_model="numpy")
 def _contact_reach(seg, first, p, slope):
-    """Return how far ahead of the axis a piece touches the floor that it leaves when it moves at this slope (dz / way)."""
+    """Return how far ahead of its axis a piece touches the floor that it leaves when it climbs at this slope (dz / way)."""
     if slope == 0.0:
         return 0.0
     m = abs(slope)
@@ -493,7 +493,7 @@ def _contact_reach(seg, first, p, slope):
             r = seg[k, 1]
         else:
             break
-    return -r if slope > 0.0 else r
+    return r if slope > 0.0 else -r
 
 
 @njit(cache=True, error_model="numpy")
@@ -501,7 +501,8 @@ def _shares(seg, first, size, p, ways, x, clip, straight, limits, out):
     """Write the shares t of the step at which the piece is sliced; return their number (0: nothing new in this slice).
 
     The step's start was cut by the row before, so a slice that only its start reaches is skipped. A straight step along X
-    touches its floor between the foot (axis in the slice) and the contact ahead of it; else the whole way is sampled.
+    touches its floor between the foot (axis in the slice) and the contact ahead of it; else all the way in the slice
+    counts. Shares are even in the angle at which the slice sees the axis, so that none is missed where it enters.
     """
     dx = ways[1, 0] - ways[0, 0]
     dy = ways[1, 1] - ways[0, 1]
@@ -513,35 +514,31 @@ def _shares(seg, first, size, p, ways, x, clip, straight, limits, out):
         out[1] = 1.0
         return 1 if (straight and dy == 0.0 and dz == 0.0) else 2
     foot = (x - ways[0, 0]) / dx
-    width = clip / abs(dx)
+    width = clip / abs(dx) * (1.0 - 1e-9)
     if straight and abs(dy) < 1e-3 * abs(dx):
-        touch = _contact_reach(seg, first, p, dz / abs(dx)) / abs(dx)
-        # t of the pose whose axis is `touch` of a step before or behind the slice
-        t0 = min(1.0, max(0.0, min(foot, foot - touch)))
-        t1 = min(1.0, max(0.0, max(foot, foot - touch)))
-        if t1 <= 0.0 or abs(min(1.0, max(0.0, foot)) - foot) >= width:
-            return 0
-        n = 1
-        if t1 - t0 > 1e-9:  # the touched points run over a quarter of an ellipse, dz * touch high
-            n = 2 + int((t1 - t0) / abs(touch) * 0.5 * math.pi * math.sqrt(abs(dz * touch) / (8.0 * limits.chord)))
-        n = min(n, len(out))
-        for j in range(n):
-            out[j] = t1 if j == n - 1 else t0 + (t1 - t0) * j / (n - 1)
-        return n
-    t0 = max(0.0, foot - width)
-    t1 = min(1.0, foot + width)
-    if t1 <= t0:
-        return 0
-    if straight:
-        way = (t1 - t0) * math.sqrt(dx * dx + dy * dy + dz * dz)
-        n = min(len(out) - 1, 2 + int(way / math.sqrt(8.0 * limits.chord * max(0.25, 0.5 * size[p, 0]))))
+        touch = _contact_reach(seg, first, p, dz / abs(dx))
+        unit = max(-width, min(width, touch / abs(dx)))
+        low = min(0.0, -unit)
+        high = max(0.0, -unit)
+        n = math.sqrt(abs(dz * unit) / (8.0 * limits.chord))  # the touched points run over an ellipse, dz * unit high
     else:
-        n = 2
-        t0 = 0.0
-        t1 = 1.0
+        unit = width
+        low = -width
+        high = width
+        n = math.sqrt(clip / (8.0 * limits.chord)) if straight else 0.0
+    t0 = min(1.0, max(0.0, foot + low))
+    t1 = min(1.0, max(0.0, foot + high))
+    if t1 <= 0.0 or foot - width >= 1.0 or foot + width <= 0.0:
+        return 0
+    if t1 - t0 < 1e-9:
+        out[0] = t1
+        return 1
+    p0 = math.asin(max(-1.0, min(1.0, (t0 - foot) / abs(unit))))
+    p1 = math.asin(max(-1.0, min(1.0, (t1 - foot) / abs(unit))))
+    count = min(2 + int((p1 - p0) * n), len(out) - 1)
     m = 0
-    for j in range(n):
-        t = t0 + (t1 - t0) * j / (n - 1)
+    for j in range(count):
+        t = t0 if j == 0 else (t1 if j == count - 1 else foot + abs(unit) * math.sin(p0 + (p1 - p0) * j / (count - 1)))
         if m > 0 and out[m - 1] < foot < t:
             out[m] = foot
             m += 1

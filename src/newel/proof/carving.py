@@ -12,6 +12,7 @@ from newel.core.findings import Finding
 from newel.core.setup import SetUp
 from newel.core.units import mm
 from newel.geometry.blank import Blank, bar_blank, carve
+from newel.geometry.profiles import polyline
 from newel.proof.course import Course, finding, findings_at
 
 Floats = NDArray[np.float64]
@@ -19,6 +20,7 @@ Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 RUN_ROWS = 20_000  # rows carved between two words of progress
+RUB_MM = 0.004  # twice what the blank's sweep of a turning move may leave standing (0.002 mm, geometry/blank.py)
 LEAST_CELLS = 0.05  # less than this part of one cell of the grid is rounding, not a cut
 STEEP = 0.0875  # a descent steeper than 5 degrees is a plunge for a cutter that can't cut at its centre (common practice)
 
@@ -85,7 +87,11 @@ def carving_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
         rows = np.flatnonzero(mask)
         return findings_at(course, code, rows, says, measured=removed[rows], limit=carved.least_mm3, unit="mm3")
 
-    found = at("rapid-cuts", cuts & course.rapid, lambda row: f"this rapid takes {removed[row]:.2f} mm3 of material")
+    found = at(
+        "rapid-cuts",
+        cuts & course.rapid & ~_only_rubs(course, carved),
+        lambda row: f"this rapid takes {removed[row]:.2f} mm3 of material",
+    )
     found += at("spindle-off", cuts & (rpm == 0.0), lambda row: "this move cuts with the spindle standing")
     found += at("spindle-backward", cuts & (rpm < 0.0), lambda row: "this move cuts with the spindle turning backward (M4)")
     rows = np.flatnonzero(carved.struck_mm > 0.0)
@@ -112,3 +118,25 @@ def carving_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
     if not cuts.any() and course.moves.any():
         found.append(finding("nothing-cut", "no move takes anything off the bar", program=course.names[0]))
     return found
+
+
+def _only_rubs(course: Course, carved: CarvedCourse) -> NDArray[np.bool_]:
+    """Tell which rows (n,) draw a cutter straight up and take no more than rubs off the walls it has just cut.
+
+    A cutter drawn straight up meets nothing that it did not touch before; what the sweep of the turning cut before it left
+    standing by rounding is at most RUB_MM over as much of its edge as can be in the bar.
+    """
+    step = course.end - course.begin
+    up = (step[:, 2] > 0.0) & (step[:, [0, 1, 3]] == 0.0).all(axis=1)
+    rows = np.flatnonzero(up & (carved.removed_mm3 > carved.least_mm3))
+    rubs = np.zeros(len(course), bool)
+    for number in np.unique(course.motion.cutter[rows]):
+        mine = rows[course.motion.cutter[rows] == number]
+        edge = polyline(course.cutters[int(number)].shape.edge, 0.01)
+        depth = np.maximum(course.swing_mm - course.begin[mine, 2], 0.0)
+        # the skin of the edge below a height: 2 pi r along the outline
+        length = np.hypot(np.diff(edge[:, 0]), np.diff(edge[:, 1]))
+        skin = np.concatenate([[0.0], np.cumsum(np.pi * (edge[:-1, 0] + edge[1:, 0]) * length)])
+        reached = np.searchsorted(edge[:, 1], depth, side="right").clip(0, len(skin) - 1)
+        rubs[mine] = carved.removed_mm3[mine] <= RUB_MM * skin[reached]
+    return rubs

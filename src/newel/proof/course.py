@@ -32,7 +32,7 @@ class Course:
 
     `program` (n,): index into `names`. `begin`, `end` (n, 4): poses (tip in the set-up's table frame, turn of the bar).
     `begin_axes` (n, 4): program coordinates where the row begins. `minutes` (n,): the clock's. `cutters`: by number.
-    `first` (programs + 1,): where each program's rows begin. `sure_of_tip` (n,): the length offset in force is that of
+    `swing_mm`: radius that the bar's corners swing. `first` (programs + 1,): where each program's rows begin. `sure_of_tip` (n,): the length offset in force is that of
     the cutter; elsewhere Z speaks of the spindle's face (or of another cutter's tip) and the tip hangs lower by up to
     `hangs_mm` (n,). `gauge_mm` (n,): from what Z speaks of up to the spindle's face.
     """
@@ -47,6 +47,7 @@ class Course:
     minutes: Floats
     cutters: dict[int, SetUpCutter]
     safe_z_mm: float
+    swing_mm: float
     gauge_mm: Floats
     hangs_mm: Floats
     sure_of_tip: Bools
@@ -134,6 +135,7 @@ def join(pieces: Sequence[Piece], setup: SetUp, *, offsets_by_itself: bool) -> C
         minutes=np.concatenate([piece.minutes for piece in pieces]),
         cutters={cutter.number: cutter for cutter in setup.cutters},
         safe_z_mm=safe_height_mm(setup),
+        swing_mm=bar_swing_mm(setup.bar),
         gauge_mm=gauge,
         hangs_mm=hangs,
         sure_of_tip=sure,

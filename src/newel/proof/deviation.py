@@ -27,6 +27,7 @@ from newel.proof.course import LINES_PER_CODE, Course, finding
 from newel.proof.results import Deviation, Measured, Standing, WorstPlace
 from newel.proof.samples import Samples, spread
 from newel.proof.unreachable import unreachable
+from newel.proof.valleys import valley_points
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -83,9 +84,30 @@ def measure(
     progress("measuring", 0.9)
     found = judge(points[chosen], exact[chosen], asked, span)
     _lend_standing(points[chosen], found, samples.points, standing)
-    measured = Measured(points[chosen], exact[chosen], found, tags[chosen])
+    measured = _with_valleys(Measured(points[chosen], exact[chosen], found, tags[chosen]), blank, vertices, faces, asked, span)
     progress("measuring", 1.0)
     return _summed(samples, off, standing, measured, course, asked.tolerance_mm), measured
+
+
+def _with_valleys(
+    measured: Measured, blank: Blank, vertices: Floats, faces: Ints, asked: Asked, span: tuple[float, float]
+) -> Measured:
+    """Add those bottoms of sharp valleys that lie below the part's surface: there a pointed cutter gouges deepest."""
+    points, tags = valley_points(blank)
+    near = (points[:, 0] > span[0]) & (points[:, 0] < span[1])
+    points, tags = points[near], tags[near]
+    stride = max(1, -(-len(points) // MOST_MEASURED))
+    points, tags = points[::stride], tags[::stride]
+    if len(points) == 0:
+        return measured
+    exact = signed_distance(vertices, faces, points)[0]
+    deep = exact < 0.0
+    return Measured(
+        np.concatenate([measured.points, points[deep]]),
+        np.concatenate([measured.deviation_mm, exact[deep]]),
+        np.concatenate([measured.standing, judge(points[deep], exact[deep], asked, span)]),
+        np.concatenate([measured.row, tags[deep]]),
+    )
 
 
 def _lend_standing(points: Floats, found: Bytes, places: Floats, standing: Bytes) -> None:
@@ -208,8 +230,8 @@ def _edges(tolerance_mm: float) -> Floats:
 
 
 def _largest(d: Floats, mask: Bools, off: Floats, sampled: Bools) -> float:
-    """Return the largest left-over of a kind, of carved points and of places of the part; 0 for none."""
-    return max(float(d[mask].max(initial=0.0)), float(off[sampled].max(initial=0.0)))
+    """Return the largest left-over of a kind, of carved points, or of places of the part if no carved point is called so."""
+    return float(d[mask].max()) if mask.any() else float(off[sampled].max(initial=0.0))
 
 
 def worst_places(measured: Measured, course: Course) -> tuple[WorstPlace, ...]:

@@ -90,7 +90,13 @@ def _holders(results: Results, paper: _Paper) -> list[str]:
         bite = min(2.0, cone / 3)
         shoulder = min(end - bite + cone, paper.to_x - 4.0)
         at_shoulder = (shoulder - end + bite) * np.tan(np.radians(tail.centre_angle_deg / 2))
-        outline = [(end - bite, 0.0), (shoulder, at_shoulder), (paper.to_x, at_shoulder), (paper.to_x, -at_shoulder), (shoulder, -at_shoulder)]
+        outline = [
+            (end - bite, 0.0),
+            (shoulder, at_shoulder),
+            (paper.to_x, at_shoulder),
+            (paper.to_x, -at_shoulder),
+            (shoulder, -at_shoulder),
+        ]
         points = " ".join(f"{paper.x(x):.2f},{paper.y(z):.2f}" for x, z in outline)
         pieces.append(f'<polygon points="{points}" {metal}/>')
     return pieces
@@ -111,7 +117,7 @@ def _bar(results: Results, paper: _Paper) -> list[str]:
                 f'y2="{paper.y(z):.2f}" stroke="{_INK}" stroke-width="0.6"/>'
             )
     pieces.append(
-        f'<line x1="{paper.x(paper.from_x) :.2f}" y1="{paper.axis_y:.2f}" x2="{paper.x(paper.to_x):.2f}" y2="{paper.axis_y:.2f}" '
+        f'<line x1="{paper.x(paper.from_x):.2f}" y1="{paper.axis_y:.2f}" x2="{paper.x(paper.to_x):.2f}" y2="{paper.axis_y:.2f}" '
         f'stroke="{_INK}" stroke-width="0.7" stroke-dasharray="14 4 3 4"/>'
     )
     return pieces

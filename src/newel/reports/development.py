@@ -50,9 +50,7 @@ def development_svg(results: Results) -> str:
         f'{_FONT} font-size="15" fill="{_hex(INK)}">'
     )
     paper = f'<rect width="100%" height="100%" fill="{_hex(PAPER)}"/>'
-    border = (
-        f'<rect x="7" y="7" width="{_WIDTH - 14:.0f}" height="{total - 14:.0f}" fill="none" stroke="{_hex(INK)}" stroke-width="1.6"/>'
-    )
+    border = f'<rect x="7" y="7" width="{_WIDTH - 14:.0f}" height="{total - 14:.0f}" fill="none" stroke="{_hex(INK)}" stroke-width="1.6"/>'
     return "\n".join([head, f"<title>{escape(results.job.name)}: development</title>", paper, *pieces, border, "</svg>"]) + "\n"
 
 
@@ -242,7 +240,9 @@ def _legend(results: Results, frame: _Frame, radii: Floats) -> list[str]:
     x = _LEFT
     for index, result in list(enumerate(results.cuts))[-1:]:
         ink = _PASS_INKS[index % len(_PASS_INKS)]
-        pieces.append(f'<line x1="{x:.1f}" y1="{y - 5:.1f}" x2="{x + 30:.1f}" y2="{y - 5:.1f}" stroke="{ink}" stroke-width="2"/>')
+        pieces.append(
+            f'<line x1="{x:.1f}" y1="{y - 5:.1f}" x2="{x + 30:.1f}" y2="{y - 5:.1f}" stroke="{ink}" stroke-width="2"/>'
+        )
         text = f"passes of “{result.cut.name}” ({result.cut.direction.value}), thinned"
         pieces.append(f'<text x="{x + 38:.1f}" y="{y:.1f}" font-size="14">{escape(text)}</text>')
         x += 380

@@ -186,7 +186,9 @@ def _with_legend(image: Image.Image, full_mm: float, any_out_of_reach: bool) -> 
     draw.text((right + 16, top + 13), "left-over (too proud)", fill=_rgb(INK), font=font, anchor="lm")
     if any_out_of_reach:
         draw.rectangle([left, top + 70, left + 20, top + 90], fill=_rgb(_OUT_OF_REACH), outline=_rgb(INK))
-        draw.text((left + 30, top + 80), "left over, but out of reach of every cutter here", fill=_rgb(INK), font=font, anchor="lm")
+        draw.text(
+            (left + 30, top + 80), "left over, but out of reach of every cutter here", fill=_rgb(INK), font=font, anchor="lm"
+        )
     return taller
 
 

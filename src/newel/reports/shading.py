@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from newel.reports.results import Floats, Mesh
 
+Singles = NDArray[np.float32]
+
 PAPER = (0.957, 0.937, 0.890)
 INK = (0.118, 0.157, 0.212)
 BRASS = (0.690, 0.541, 0.235)
@@ -172,7 +174,7 @@ def _by_pixel(samples: NDArray[np.int64], height: int, width: int) -> NDArray[np
     return samples.reshape(height, 2, width, 2).transpose(0, 2, 1, 3).reshape(height * width, 4)
 
 
-def _outlines(view: View, solid: NDArray[np.int16], depth: Floats, facet: Floats) -> NDArray[np.float32]:
+def _outlines(view: View, solid: NDArray[np.int16], depth: Singles, facet: Singles) -> Singles:
     """Return 1 where the solid changes, or the depth or the facet's direction jumps, else 0."""
     shape = (2 * view.height_px, 2 * view.width_px)
     kind, far, normal = solid.reshape(shape), depth.reshape(shape), facet.reshape(*shape, 3)

@@ -76,9 +76,7 @@ def sheet_data(results: Results) -> dict[str, Any]:
         "ticks": _ticks(results),
         "measures": _measures(results),
         "proof_lines": _proof_lines(results),
-        "decisions": [
-            [item.what, item.chosen + ("" if item.by == "Newel" else f" ({item.by})"), item.because] for item in plan.decisions
-        ],
+        "decisions": _decisions(results),
         "foot": f"{results.job.name}. Seal {_seal_words(proof.seal)}",
     }
 
@@ -104,15 +102,16 @@ def levelling(results: Results) -> str:
         return "A zero: anywhere. Mark the bar's top with a pencil line, so that a stopped job can be found again."
     home = ""
     if machine.chuck.home_turn_deg and bar.section is not Section.HEXAGON:
-        home = f" Gripped at the chuck's home the bar stands about {degrees(machine.chuck.home_turn_deg)} off: turn A by that first."
+        off = degrees(machine.chuck.home_turn_deg)
+        home = f" Gripped at the chuck's home the bar stands about {off} off: turn A by that first."
     if bar.turned_deg:
         return (
             f"A zero: a corner up. Touch the two flats beside it at the same Y on either side of the axis; turn A until both "
             f"read the same, and set A to 0.{home}"
         )
     return (
-        "A zero: level the top flat. With a dial gauge in the spindle sweep along Y over the flat, near both edges; turn A until "
-        f"both ends read the same to 0.02 mm, and set A to 0.{home}"
+        "A zero: level the top flat. With a dial gauge in the spindle sweep along Y over the flat, near both edges; turn A "
+        f"until both ends read the same to 0.02 mm, and set A to 0.{home}"
     )
 
 
@@ -123,8 +122,8 @@ def _steps(results: Results) -> list[str]:
         f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square. Centre-drill the far end."
         if holding.tailstock is Tailstock.LIVE_CENTRE
         else f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square.",
-        f"Grip {mm(holding.grip_mm, 1)} in the jaws, so that {mm(bar.to_x_mm, 1)} stand out. Tighten the jaws evenly, and turn the "
-        "bar once by hand: it must run true.",
+        f"Grip {mm(holding.grip_mm, 1)} in the jaws, so that {mm(bar.to_x_mm, 1)} stand out. Tighten the jaws evenly, and turn "
+        "the bar once by hand: it must run true.",
     ]
     if holding.tailstock is Tailstock.LIVE_CENTRE:
         steps.append("Bring the live centre up, lightly, and lock it.")
@@ -134,8 +133,8 @@ def _steps(results: Results) -> list[str]:
     at = abs(setup.table_from_program_mm[0])
     from_jaws = "" if at < 0.005 else f", {mm(at, 2)} from the jaw face"
     steps.append(
-        f"Work zero ({setup.work_offset}): X0 at {x_words.get(x_zero, x_zero)}{from_jaws}; Y0 and Z0 on the rotary axis. Z0 is the axis, "
-        "not the bar's top: touch the top and add half the bar's size."
+        f"Work zero ({setup.work_offset}): X0 at {x_words.get(x_zero, x_zero)}{from_jaws}; Y0 and Z0 on the rotary axis. "
+        "Z0 is the axis, not the bar's top: touch the top and add half the bar's size."
     )
     steps.append("Measure each cutter's length as your machine does it, and run the program once with Z raised above the part.")
     return steps
@@ -210,6 +209,15 @@ def _measures(results: Results) -> list[list[str]]:
     if plan.holding.tail_stub is not None:
         rows.append(["stub at the centre", f"Ø{2 * plan.holding.tail_stub.radius_mm:.2f} mm", ""])
     return rows
+
+
+def _decisions(results: Results) -> list[list[str]]:
+    """Return the decisions that someone at the machine may want to question; those on feeds and speeds stand in plan.json."""
+    return [
+        [item.what, item.chosen + ("" if item.by == "Newel" else f" ({item.by})"), _upper(item.because)]
+        for item in results.plan.decisions
+        if not item.what.startswith(("feed", "spindle speed", "depth and width"))
+    ]
 
 
 def _proof_lines(results: Results) -> list[str]:

@@ -47,9 +47,7 @@ def turned(x_mm: Floats, r_mm: Floats, pieces: int = 96) -> Mesh:
     """Return a solid turned about X from its outline (x, r); the ends should be at r = 0."""
     t = np.linspace(0.0, 2 * np.pi, pieces, endpoint=False)
     rows = len(x_mm)
-    vertices = np.stack(
-        [np.repeat(x_mm, pieces), np.outer(r_mm, np.cos(t)).ravel(), np.outer(r_mm, np.sin(t)).ravel()], axis=1
-    )
+    vertices = np.stack([np.repeat(x_mm, pieces), np.outer(r_mm, np.cos(t)).ravel(), np.outer(r_mm, np.sin(t)).ravel()], axis=1)
     a, b = np.meshgrid(np.arange(rows - 1), np.arange(pieces), indexing="ij")
     b1 = (b + 1) % pieces
     v00, v01, v10, v11 = (q.ravel() for q in (a * pieces + b, a * pieces + b1, (a + 1) * pieces + b, (a + 1) * pieces + b1))

@@ -39,8 +39,10 @@ def hold_text(plan: Plan) -> str:
 def cut_text(cut: Cut, names: dict[int, str]) -> str:
     """Say a cut in one line."""
     step = f"ap {mm(cut.ap_mm)}, ae {mm(cut.ae_mm)}"
+    cutter = names.get(cut.cutter, "?")
+    name = cut.name if cutter in cut.name else f"{cut.name} with {cutter}"
     return (
-        f"{cut.number}. {cut.name}: {names.get(cut.cutter, '?')} (T{cut.cutter}), {cut.direction.value}, "
+        f"{cut.number}. {name} (T{cut.cutter}), {cut.direction.value}, "
         f"{cut.spindle_rpm:.0f} rpm, {cut.feed_mm_per_min:.0f} mm/min, {step}"
     )
 
@@ -79,7 +81,10 @@ def summary_text(results: Results, *, folder: str) -> str:
         lines.append(f"  cut     {cut_text(result.cut, names)}, {duration(result.minutes)}")
     lines.append("")
     lines.append(proof_text(results.proof, tolerance_mm=results.job.finish.tolerance_mm))
-    lines += ["", f"  files   {folder}: {', '.join(results.programs)}, sheet.pdf, development.svg, pictures, setup, plan and proof"]
+    lines += [
+        "",
+        f"  files   {folder}: {', '.join(results.programs)}, sheet.pdf, development.svg, pictures, setup, plan and proof",
+    ]
     if results.proof.verdict == "proved":
         lines.append("  Read sheet.pdf before the first cut, and run the program once above the part.")
     else:

@@ -27,8 +27,8 @@ def cut_passes(
 ) -> Toolpath:
     """Make the passes and links of one cut.
 
-    `target`: part and stubs, bar frame; `blank`: as it is before this cut (it is not changed); `progress` is told the share done,
-    0 to 1. Begins and ends at the retract height; no rows where nothing is left to cut. Raises BadInput for a cut whose
+    `target`: part and stubs, bar frame; `blank`: as it is before this cut (it is not changed); `progress` is told the share
+    done, 0 to 1. Begins and ends at the retract height; no rows where nothing is left to cut. Raises BadInput for a cut whose
     figures contradict themselves.
     """
     _check(cut)

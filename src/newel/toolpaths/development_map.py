@@ -115,7 +115,8 @@ def sure_standing(m: DevelopmentMap, table: Table, x_mm: Floats, y_mm: float, tu
 def _standing(arrays: MapArrays, table: Table, x_mm: Floats, y_mm: float, turn_deg: Floats, slack: float) -> Floats:
     x, turn = np.broadcast_arrays(np.asarray(x_mm, dtype=float), np.asarray(turn_deg, dtype=float))
     turn_rad = np.radians(np.mod(turn.ravel(), 360.0))
-    found = standing_heights(arrays, np.ascontiguousarray(x.ravel()), float(y_mm), turn_rad, table.height_mm, table.r_step_mm, slack)
+    places = np.ascontiguousarray(x.ravel())
+    found = standing_heights(arrays, places, float(y_mm), turn_rad, table.height_mm, table.r_step_mm, slack)
     return found.reshape(x.shape)
 
 

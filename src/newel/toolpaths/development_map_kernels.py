@@ -9,7 +9,7 @@ from numba import njit, prange
 
 
 class MapArrays(NamedTuple):
-    """The map for kernels: radius (nx, na) in mm, centre of the first X cell, cell sizes, sines and cosines of the cells' turns."""
+    """The map for kernels: radius (nx, na) in mm, centre of the first X cell, cell sizes, sines and cosines of the turns."""
 
     radius_mm: np.ndarray
     x0_mm: float
@@ -32,7 +32,7 @@ def _height(table, r_step_mm, distance_mm):
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
-    """Lowest tip height for each place at which a cutter clears the map; `slack` widens each cell by that many cells each way."""
+    """Lowest tip height for each place at which a cutter clears the map; `slack` widens cells by as many cells each way."""
     out = np.empty(len(x_mm))
     nx, na = m.radius_mm.shape
     widest = r_step_mm * (len(table) - 1)
@@ -84,7 +84,7 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
 
 @njit(cache=True, error_model="numpy")
 def _cleared(radius, dx, sine, cosine, y_mm, z_mm, table, r_step_mm):
-    """Radius left on a ray from the axis by a cutter standing at (y, z): the ray's own where the cutter does not meet its end."""
+    """Radius left on a ray from the axis by a cutter at (y, z): the ray's own where the cutter does not meet its end."""
     widest = r_step_mm * (len(table) - 1)
     across = radius * sine - y_mm
     distance = np.sqrt(across * across + dx * dx)

@@ -22,7 +22,7 @@ from newel.geometry.drop import DropTree
 from newel.toolpaths.development_map import DevelopmentMap, map_of, sure_standing
 from newel.toolpaths.linking import Surroundings, Tool, chained, entered, linked, tool_of, toolpath_of
 from newel.toolpaths.lowest_tip import clear_of, ground_for
-from newel.toolpaths.passes import Exactness, Lowest, Piece, bridged, ordered, pieces_of, shaped, widened
+from newel.toolpaths.passes import Exactness, Lowest, bridged, ordered, pieces_of, shaped, widened
 from newel.toolpaths.rest import still_standing
 from newel.toolpaths.spacing import SpacingRule, Underside, spacing_rule, underside, widest_turn_deg
 
@@ -42,7 +42,7 @@ _GAP_MM = 3.0  # air shorter than this between stock is passed at depth
 
 @dataclass(frozen=True)
 class Grid:
-    """Rows over the development, (k, n): X, turn and lowest tip of every place, which are wanted; closed rows end where they begin."""
+    """Rows over the development, (k, n): X, turn, lowest tip, and which places are wanted; closed rows end where they begin."""
 
     x_mm: Floats
     turn_deg: Floats
@@ -92,13 +92,14 @@ def _standing_bar(cut: Cut, m: DevelopmentMap, reach_mm: float) -> tuple[KeepOut
     radius = m.sure.max(axis=1)
     outside = ((x < cut.from_x_mm - reach_mm) | (x > cut.to_x_mm + reach_mm)) & (radius > 0.0)
     half = 0.5 * m.x_step_mm
-    return tuple(KeepOut("bar", float(x[i] - half), float(x[i] + half), float(radius[i]), True) for i in np.flatnonzero(outside))
+    cells = np.flatnonzero(outside)
+    return tuple(KeepOut("bar", float(x[i] - half), float(x[i] + half), float(radius[i]), True) for i in cells)
 
 
 def _sample_step(below: Underside) -> float:
-    """Return a first step along passes, so short that no ridge is stepped over: half the cutter's width a tenth of a millimetre up.
+    """Return a first step along passes, so short that no ridge is stepped over.
 
-    The middle of every step is asked as well.
+    Half the cutter's width a tenth of a millimetre above its tip; the middle of every step is asked as well.
     """
     wide = 2.0 * float(np.interp(0.1, below.h_mm, below.r_mm))
     return float(np.clip(wide / 2.0, 0.2, 0.6))

@@ -25,8 +25,8 @@ _SAME_MM = 1e-6
 class Surroundings:
     """What stands about the work: what must not be touched, how high is always safe, and what the cutter can do.
 
-    `keep_out` in the table frame (X toward the tailstock). `retract_z_mm`: a tip height over everything, the chuck and the bar's
-    corners as they turn included. `clearance_mm`: kept by rapids over stock and by everything to keep-outs.
+    `keep_out` in the table frame (X toward the tailstock). `retract_z_mm`: a tip height over everything, the chuck and the
+    bar's turning corners included. `clearance_mm`: kept by rapids over stock, and by everything to keep-outs.
     """
 
     keep_out: tuple[KeepOut, ...]
@@ -143,7 +143,7 @@ class Strand:
 
 
 def entered(chains: list[Piece], m: DevelopmentMap, tool: Tool, cut: Cut, plunge_mm: float) -> list[Strand]:
-    """Let each chain begin straight down where no more than `plunge_mm` stands over its first place, and by a ramp elsewhere."""
+    """Let each chain begin straight down where at most `plunge_mm` stands over its first place, and by a ramp elsewhere."""
     if not chains:
         return []
     first = np.array([[c.x_mm[0], c.turn_deg[0], c.z_mm[0]] for c in chains])
@@ -163,8 +163,10 @@ def entered(chains: list[Piece], m: DevelopmentMap, tool: Tool, cut: Cut, plunge
 
 @dataclass(frozen=True)
 class Easing:
-    """How a cutter may go down into stock along a pass: steeper than `steepest_deg` it does so at the entry feed, and by `most_mm` or
-    more it does so by a ramp."""
+    """How a cutter may go down into stock along a pass.
+
+    Steeper than `steepest_deg` it does so at the entry feed, and by `most_mm` or more by a ramp.
+    """
 
     steepest_deg: float
     most_mm: float
@@ -192,7 +194,7 @@ def eased(strand: Strand, m: DevelopmentMap, tool: Tool, cut: Cut, easing: Easin
     parts: list[Piece] = []
     kinds: list[NDArray[np.uint8]] = []
     begin = 0
-    for top, foot in zip(tops, feet):
+    for top, foot in zip(tops.tolist(), feet.tolist()):
         height = float(way.z_mm[top])
         over = Piece(way.x_mm[foot : foot + 1], way.turn_deg[foot : foot + 1], np.array([height]))
         down = ramp(_part(way, foot, len(way.x_mm)), height, cut.ramp_deg, longest_mm=4.0 * tool.edge.radius_mm)
@@ -240,13 +242,11 @@ def linked(
 
 
 def travel_heights(m: DevelopmentMap, tool: Tool, before: Floats, begins: Floats, around: Surroundings) -> Floats:
-    """Return tip heights (n,) at which the cutter may go straight from each place to the next, X and turn together, over the blank.
+    """Return tip heights (n,) at which the cutter may go straight from each place to the next, over the blank.
 
-    `before`, `begins` (n, 3): x, turn, z. The clearance is in it; never above the retract height.
+    X and turn go together. `before`, `begins` (n, 3): x, turn, z. The clearance is in it; never above the retract height.
     """
-    steps = np.maximum(
-        np.abs(begins[:, 0] - before[:, 0]) / m.x_step_mm, np.abs(begins[:, 1] - before[:, 1]) / m.turn_step_deg
-    )
+    steps = np.maximum(np.abs(begins[:, 0] - before[:, 0]) / m.x_step_mm, np.abs(begins[:, 1] - before[:, 1]) / m.turn_step_deg)
     count = np.ceil(steps).astype(int) + 1
     link = np.repeat(np.arange(len(count)), count)
     first = np.concatenate([[0], np.cumsum(count)[:-1]])

@@ -1,4 +1,4 @@
-"""Shaping passes: rows over the development, the pieces of them that are worth cutting, their order, and exact points along them."""
+"""Shaping passes: pieces of rows over the development that are worth cutting, their order, exact points along them."""
 
 from __future__ import annotations
 
@@ -30,8 +30,10 @@ class Piece:
 
 @dataclass(frozen=True)
 class Exactness:
-    """How closely moves follow the lowest tip: never deeper than `below_mm`, never left higher than `above_mm`, on any straight
-    move; `least_step_mm` is where halving ends, at walls."""
+    """How closely straight moves follow the lowest tip: never deeper than `below_mm`, never left higher than `above_mm`.
+
+    `least_step_mm` is where halving ends, at walls.
+    """
 
     below_mm: float
     above_mm: float
@@ -133,7 +135,7 @@ Lowest = Callable[[Floats, Floats], Floats]
 
 
 def shaped(lowest: Lowest, pieces: list[Piece], exactness: Exactness) -> list[Piece]:
-    """Ask the lowest tip along pieces, halve every step until straight moves follow it, and leave out what they follow anyway."""
+    """Ask the lowest tip along pieces, halve steps until straight moves follow it, and leave out what they follow anyway."""
     if not pieces:
         return []
     x = np.concatenate([p.x_mm for p in pieces])
@@ -155,7 +157,7 @@ def shaped(lowest: Lowest, pieces: list[Piece], exactness: Exactness) -> list[Pi
 def _halved(
     lowest: Lowest, places: tuple[Floats, Floats, Floats, Ints], exactness: Exactness
 ) -> tuple[Floats, Floats, Floats, Ints]:
-    """Halve steps until the lowest tip at every step's middle lies on the straight move; raise moves over what stays unresolved."""
+    """Halve steps until the lowest tip at each step's middle lies on the move; raise moves over what stays unresolved."""
     x, turn, z, run = places
     key = np.arange(len(x), dtype=float)
     a = np.flatnonzero(run[1:] == run[:-1])

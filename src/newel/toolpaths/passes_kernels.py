@@ -10,8 +10,8 @@ from numba import njit
 def thin(x, turn, z, run, limits):
     """Mark the points to keep so that straight moves between kept points stay on the dropped ones.
 
-    `limits`: (below_mm, above_mm, aside_mm, aside_deg, most_deg, most_mm): how far a move may pass below or above a left-out point and
-    beside it, and the longest move that may come of it. Points of one run follow each other; runs are not joined.
+    `limits`: (below_mm, above_mm, aside_mm, aside_deg, most_deg, most_mm): how far a move may pass below or above a left-out
+    point and beside it, and the longest move that may come of it. Points of one run follow each other; runs are not joined.
     """
     n = len(x)
     keep = np.ones(n, dtype=np.bool_)
@@ -55,7 +55,7 @@ def nearest_order(x, turn, radius, ends_alike, start_x, start_turn):
     """Order pieces so that each next one begins nearest to where the last one ended.
 
     `x`, `turn` (n, 2): first and last place of each piece; `radius` (n,): mm a radian of turn is worth there. Turns are
-    compared the shorter way round. Where `ends_alike` is 0 a piece may be cut from its far end. Returns order (n,), turned (n,).
+    compared the shorter way round. Where `ends_alike` is 0 a piece may be cut from its far end. Returns order and turned (n,).
     """
     n = len(x)
     order = np.empty(n, np.int64)

@@ -1,4 +1,4 @@
-"""Rest: where does the blank, after the cuts before, still stand too far over the part for this cutter?"""
+"""Rest: where the blank, after the cuts before, still stands too far over the part."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rough around: the bar is cut down in levels, from its corners to the part plus allowance, nowhere deeper than one level at a time."""
+"""Rough around: the bar is cut down in levels, from its corners to the part plus allowance, one level deep at a time."""
 
 from __future__ import annotations
 
@@ -17,7 +17,19 @@ from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
 from newel.geometry.profiles import grown
 from newel.toolpaths.development_map import DevelopmentMap, Table, likely_standing, map_of, table_of, take_off
-from newel.toolpaths.linking import Easing, Rows, Strand, Surroundings, Tool, chained, eased, entered, linked, tool_of, toolpath_of
+from newel.toolpaths.linking import (
+    Easing,
+    Rows,
+    Strand,
+    Surroundings,
+    Tool,
+    chained,
+    eased,
+    entered,
+    linked,
+    tool_of,
+    toolpath_of,
+)
 from newel.toolpaths.lowest_tip import Ground, ground_for
 from newel.toolpaths.passes import Bools, Exactness, Ints, Lowest, bridged, ordered, pieces_of, shaped, widened
 from newel.toolpaths.spacing import underside
@@ -107,8 +119,8 @@ class Sky:
 def _sky(cut: Cut, shape: CutterShape, ground: Ground, m: DevelopmentMap) -> Sky:
     """Ask the ground once over the whole development.
 
-    Some neighbour lies toward whatever a cutter touches; it stands no lower than the cutter, but for the rise of the underside over
-    one step of the grid, and for what a step of turn lifts the rim of the cutter.
+    Some neighbour lies toward whatever a cutter touches; it stands no lower than the cutter, but for the rise of the
+    underside over one step of the grid, and for what a step of turn lifts the rim of the cutter.
     """
     x = np.linspace(cut.from_x_mm, cut.to_x_mm, max(2, int(np.ceil((cut.to_x_mm - cut.from_x_mm) / m.x_step_mm)) + 1))
     turn = m.turn_step_deg * np.arange(m.sure.shape[1])
@@ -118,8 +130,8 @@ def _sky(cut: Cut, shape: CutterShape, ground: Ground, m: DevelopmentMap) -> Sky
     step = float(np.hypot(m.x_step_mm, max(float(z.max()), 1.0) * step_turn))
     rise = float(below.height(np.array(min(step, below.radius_mm))))
     lift = below.radius_mm * step_turn + float(z.max()) * (1.0 - np.cos(step_turn))
-    most = maximum_filter(z, size=3, mode=("nearest", "wrap"))
-    return Sky(x, turn, z, most + rise + lift)
+    most: Floats = maximum_filter(z, size=3, mode=("nearest", "wrap"))
+    return Sky(x, turn, z, np.asarray(most + rise + lift, dtype=np.float64))
 
 
 def _levels(cut: Cut, sky: Sky, m: DevelopmentMap) -> list[Level]:
@@ -192,7 +204,7 @@ def _grid(scene: Scene, m: DevelopmentMap, radius_mm: float) -> Grid:
 
 
 def _spread(lines: int, width_mm: float, most_mm: float, least: int) -> Ints:
-    """Choose lines out of an even grid over a width so that neighbours lie no further apart than asked, where the grid allows."""
+    """Choose lines of an even grid over a width so that neighbours lie no further apart than asked, where the grid allows."""
     pitch = width_mm / lines
     rows = max(least, int(np.ceil(width_mm / max(most_mm, pitch) - 1e-9)))
     while rows < lines and int(np.ceil(lines / rows)) * pitch > most_mm + 1e-9:
@@ -242,7 +254,7 @@ def _fed_by_what_they_meet(rows: list[Rows], m: DevelopmentMap, scene: Scene) ->
 
 
 def _dense(pose: Floats, m: DevelopmentMap) -> tuple[Floats, NDArray[np.int64]]:
-    """Places no further apart than a cell along rows of poses, and the row each belongs to (rows count from the second pose)."""
+    """Places no further apart than a cell along rows of poses, and the row each belongs to (counted from the second pose)."""
     step = np.abs(np.diff(pose, axis=0))
     count = np.ceil(np.maximum(step[:, 0] / m.x_step_mm, step[:, 3] / m.turn_step_deg)).astype(int)
     count = np.maximum(count, 1)
