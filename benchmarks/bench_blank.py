@@ -138,7 +138,9 @@ def run(blank: blanks.Blank, passes: list[tuple[str, CutterShape, np.ndarray]]) 
     finally:
         blanks._carve_x, blanks._carve_yz = inner["X rays"], inner["Y and Z rays"]
     left = volume_mm3(blank)
-    print(f"  left {left:.1f} mm3 of {before:.1f}; unaccounted {removed - (before - left):.2e} mm3; {memory_bytes(blank) / 1e6:.0f} MB")
+    print(
+        f"  left {left:.1f} mm3 of {before:.1f}; unaccounted {removed - (before - left):.2e} mm3; {memory_bytes(blank) / 1e6:.0f} MB"
+    )
     return spent
 
 

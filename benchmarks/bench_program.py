@@ -59,7 +59,7 @@ def main() -> None:
     bar = SetUpBar(Section.ROUND, (40.0,), -20.0, 100.0, 0.0)
     setup = SetUp(bar, None, (0.0, 0.0, 0.0), 0.0, 1, 1, "G54", (), (), (), 60.0, (0.0, 0.0, 0.0))
     cut = turning_cut(moves)
-    known = {"name": "bench", "work_offset": "G54", "rotary_max_deg_per_min": 3600.0, "safe_z_mm": 60.0}
+    known = {"name": "bench", "work_offset": "G54", "fastest_per_min": (1e6, 1e6, 1e6, 3600.0), "safe_z_mm": 60.0}
     texts = {}
     for words in FeedWords:
         first, best, files = timed(lambda w=words: write_program([cut], setup, WriteTraits(feed_words=w), **known))

@@ -1,4 +1,4 @@
-"""What all tests share: a cache of compiled kernels of their own, set before anything imports numba, and the mark `uncompiled`."""
+"""What all tests share: a cache of compiled kernels, set before anything imports numba, and the mark `uncompiled`."""
 
 from pathlib import Path
 

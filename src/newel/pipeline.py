@@ -146,7 +146,7 @@ def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machi
         traits,
         name=job.name,
         work_offset=job.zero.offset,
-        rotary_max_deg_per_min=machine.a.max_deg_per_min,
+        fastest_per_min=(*(axis.max_feed_mm_per_min for axis in (machine.x, machine.y, machine.z)), machine.a.max_deg_per_min),
         safe_z_mm=_retract_z_mm(plan, machine),
     )
 

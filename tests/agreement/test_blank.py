@@ -1,13 +1,15 @@
 """The blank against its slow twin, and removed volumes against solids built with manifold3d."""
 
+import itertools
+
 import manifold3d
 import numpy as np
 import pytest
-from plain.blank_plain import depth_in_cutter, outline_points
 
 from newel.core.job import Section
-from newel.core.profile import CutterShape, outline
+from newel.core.profile import CutterShape, Profile, outline
 from newel.geometry.blank import Blank, bar_blank, carve
+from plain.blank_plain import depth_in_cutter, outline_points
 
 BODY = outline((2, 15), (2, 20))
 FLAT = CutterShape(outline((0, 0), (2, 0), (2, 15)), BODY)
@@ -33,10 +35,21 @@ def random_poses(rng: np.random.Generator, kind: str) -> np.ndarray:
     return np.column_stack([x, y, z, turn])
 
 
+def lattice_axes(blank: Blank) -> list[np.ndarray]:
+    """The x, the y and the z at which rays run."""
+    grid = blank.grid
+    starts, steps, counts = (grid.x0, grid.y0, grid.z0), (grid.px, grid.py, grid.pz), (grid.nx, grid.ny, grid.nz)
+    return [start + step * np.arange(count) for start, step, count in zip(starts, steps, counts, strict=True)]
+
+
 def material(blank: Blank, way: int) -> np.ndarray:
     """Lattice points (nx, ny, nz) that lie in material by the rays of one direction, walked node by node."""
     grid = blank.grid
-    axes = [grid.x0 + grid.px * np.arange(grid.nx), grid.y0 + grid.py * np.arange(grid.ny), grid.z0 + grid.pz * np.arange(grid.nz)]
+    axes = [
+        grid.x0 + grid.px * np.arange(grid.nx),
+        grid.y0 + grid.py * np.arange(grid.ny),
+        grid.z0 + grid.pz * np.arange(grid.nz),
+    ]
     solid = np.zeros((grid.nx, grid.ny, grid.nz), bool)
     pool = blank.x if way == 0 else blank.yz
     view = np.moveaxis(solid, way, 2)
@@ -80,10 +93,8 @@ def test_each_direction_keeps_what_the_twin_keeps(name: str, kind: str) -> None:
         assert material(blank, way).reshape(-1)[clear].all(), "what the cutter never reached stands"
 
 
-def grown(shape: CutterShape) -> outline:
+def grown(shape: CutterShape) -> Profile:
     """The edge, 0.1 mm larger in radius."""
-    from newel.core.profile import Profile
-
     edge = shape.edge
     return Profile(
         np.concatenate([[0.0], edge.r_mm + 0.1]), np.concatenate([[0.0], edge.h_mm]),
@@ -96,12 +107,22 @@ def hash_of(text: str) -> int:
     return sum(ord(c) * (i + 1) for i, c in enumerate(text))
 
 
-def edge_points(shape: CutterShape, around: int = 96) -> np.ndarray:
-    """Points of the edge's surface, tip at the origin; the circle's chords swell it by half their sagitta."""
-    r, h = outline_points(shape.edge, 24)
+def edge_points(shape: CutterShape, around: int = 120) -> np.ndarray:
+    """Corners of the edge's surface, tip at the origin, with arcs in 24 chords; the polygon has the circle's area.
+
+    Only corners, no points along straight lines: hulls of many collinear points come out ragged.
+    """
+    edge = shape.edge
+    keep = np.concatenate([[True], np.repeat(~np.isnan(edge.centre_r_mm), 24)])
+    keep[24::24] = True
+    r, h = (column[keep] for column in outline_points(edge, 24))
+    r, h = r[r > 1e-9], h[r > 1e-9]
+    tip = [[0.0, 0.0, 0.0]] if edge.h_mm[1] > 0 else []
     angle = np.linspace(0, 2 * np.pi, around, endpoint=False)
-    r = r / np.sqrt(np.sinc(2 / around))  # so that the polygon has the circle's area
-    return np.column_stack([np.outer(r, np.cos(angle)).ravel(), np.outer(r, np.sin(angle)).ravel(), np.repeat(h, around)])
+    r = r / np.sqrt(np.sinc(2 / around))
+    return np.vstack(
+        [*tip, np.column_stack([np.outer(r, np.cos(angle)).ravel(), np.outer(r, np.sin(angle)).ravel(), np.repeat(h, around)])]
+    )
 
 
 def swept_volume(shape: CutterShape, poses: np.ndarray, pieces: int) -> float:
@@ -112,9 +133,11 @@ def swept_volume(shape: CutterShape, poses: np.ndarray, pieces: int) -> float:
     def stood(pose: np.ndarray) -> np.ndarray:
         t = np.radians(pose[3])
         at = points + pose[:3]
-        return np.column_stack([at[:, 0], at[:, 1] * np.cos(t) + at[:, 2] * np.sin(t), at[:, 2] * np.cos(t) - at[:, 1] * np.sin(t)])
+        return np.column_stack(
+            [at[:, 0], at[:, 1] * np.cos(t) + at[:, 2] * np.sin(t), at[:, 2] * np.cos(t) - at[:, 1] * np.sin(t)]
+        )
 
-    for before, after in zip(poses[:-1], poses[1:], strict=True):
+    for before, after in itertools.pairwise(poses):
         for k in range(pieces):
             ends = [before + (k + e) / pieces * (after - before) for e in (0, 1)]
             hulls.append(manifold3d.Manifold.hull_points(np.vstack([stood(end) for end in ends])))
@@ -130,4 +153,5 @@ def test_removed_volume_is_that_of_the_swept_solids(name: str, kind: str) -> Non
     blank = bar_blank(Section.SQUARE, (16.0,), 0.0, 14.0, 0.0, 0.1)
     poses = random_poses(rng, kind)
     removed = carve(blank, EDGES[name], poses, np.arange(len(poses), dtype=np.int32)).removed_mm3.sum()
-    assert removed == pytest.approx(swept_volume(EDGES[name], poses, 24 if kind == "turning" else 1), rel=3e-3)
+    # rays half a pitch off a wall or floor count it a whole cell: up to 0.05 mm of it, 0.3 % here, halved with the pitch
+    assert removed == pytest.approx(swept_volume(EDGES[name], poses, 150 if kind == "turning" else 1), rel=4e-3)

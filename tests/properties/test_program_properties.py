@@ -95,7 +95,7 @@ def test_write_and_read_back(path, traits, a_sense, along_x, shift, a_zero):
     setup = set_up(a_sense=a_sense, along_x=along_x, table_from_program=shift, a_zero_deg=a_zero)
     limit = 3600.0
     cut = WrittenCut("a cut", 3, 9000.0, path)
-    known = {"work_offset": "G54", "rotary_max_deg_per_min": limit, "safe_z_mm": SAFE_Z}
+    known = {"work_offset": "G54", "fastest_per_min": (1e6, 1e6, 1e6, limit), "safe_z_mm": SAFE_Z}
     (file,) = write_program([cut], setup, traits, name="test", **known)
     assert file.name == "program.ngc"
     reads = replace(TRADE, a_wrapped_shortest=traits.turn_style is TurnStyle.WRAPPED)
@@ -150,7 +150,9 @@ def test_minutes_come_back(seed, traits, a_sense, along_x):
     cut = WrittenCut("a cut", 1, 9000.0, Toolpath(pose, feed, np.full(n, MoveKind.CUT, dtype=np.uint8)))
     setup = set_up(a_sense=a_sense, along_x=along_x)
     limit = 2000.0
-    (file,) = write_program([cut], setup, traits, name="t", work_offset="G54", rotary_max_deg_per_min=limit, safe_z_mm=SAFE_Z)
+    (file,) = write_program(
+        [cut], setup, traits, name="t", work_offset="G54", fastest_per_min=(1e6, 1e6, 1e6, limit), safe_z_mm=SAFE_Z
+    )
     reads = replace(TRADE, a_wrapped_shortest=traits.turn_style is TurnStyle.WRAPPED)
     motion = interpret(file.text, reads).motion
     want = [max(path_mm(pose[i - 1], pose[i]) / feed[i], abs(pose[i, 3] - pose[i - 1, 3]) / limit) for i in range(1, n)]
@@ -162,7 +164,7 @@ def test_minutes_come_back(seed, traits, a_sense, along_x):
 
 def test_the_program_is_the_same_every_time_and_names_nothing_local():
     path = Toolpath(np.array([[1.0, 0, 30, 0], [5.0, 0, 20, 400]]), np.array([0.0, 300.0]), np.array([0, 3], dtype=np.uint8))
-    known = {"name": "job", "work_offset": "G54", "rotary_max_deg_per_min": 3600.0, "safe_z_mm": SAFE_Z}
+    known = {"name": "job", "work_offset": "G54", "fastest_per_min": (1e6, 1e6, 1e6, 3600.0), "safe_z_mm": SAFE_Z}
     texts = {write_program([WrittenCut("c", 1, 1000.0, path)], set_up(), WriteTraits(), **known)[0].text for _ in range(3)}
     assert len(texts) == 1
 
@@ -170,7 +172,7 @@ def test_the_program_is_the_same_every_time_and_names_nothing_local():
 def test_one_file_a_cutter():
     path = Toolpath(np.array([[1.0, 0, 30, 0], [5.0, 0, 20, 400]]), np.array([0.0, 300.0]), np.array([0, 3], dtype=np.uint8))
     cuts = [WrittenCut("a", 1, 1000.0, path), WrittenCut("b", 1, 2000.0, path), WrittenCut("c", 2, 3000.0, path)]
-    known = {"name": "job", "work_offset": "G55", "rotary_max_deg_per_min": 3600.0, "safe_z_mm": SAFE_Z}
+    known = {"name": "job", "work_offset": "G55", "fastest_per_min": (1e6, 1e6, 1e6, 3600.0), "safe_z_mm": SAFE_Z}
     files = write_program(cuts, set_up(), WriteTraits(files=FileStyle.PER_CUTTER), **known)
     assert [file.name for file in files] == ["program-1.ngc", "program-2.ngc"]
     results = [interpret(file.text, TRADE, work_offset="G55") for file in files]
@@ -197,7 +199,7 @@ def test_wrapped_cuts_follow_one_another(shift, turns):
         np.array([[1.0, 0, 30, begin], [5.0, 0, 20, begin + 10]]), np.array([0.0, 300.0]), np.array([0, 3], dtype=np.uint8)
     )
     traits = WriteTraits(turn_style=TurnStyle.WRAPPED)
-    known = {"name": "job", "work_offset": "G54", "rotary_max_deg_per_min": 3600.0, "safe_z_mm": SAFE_Z}
+    known = {"name": "job", "work_offset": "G54", "fastest_per_min": (1e6, 1e6, 1e6, 3600.0), "safe_z_mm": SAFE_Z}
     (file,) = write_program([WrittenCut("a", 1, 1000.0, first), WrittenCut("b", 1, 1000.0, second)], set_up(), traits, **known)
     result = interpret(file.text, replace(TRADE, a_wrapped_shortest=True))
     assert result.findings == ()
@@ -288,7 +290,7 @@ def test_write_read_write_is_byte_stable(path, traits, a_sense, along_x):
     """What was read back is written as the same bytes, feeds included."""
     setup = set_up(a_sense=a_sense, along_x=along_x)
     reads = replace(TRADE, a_wrapped_shortest=traits.turn_style is TurnStyle.WRAPPED)
-    known = {"name": "t", "work_offset": "G54", "rotary_max_deg_per_min": 3600.0, "safe_z_mm": SAFE_Z}
+    known = {"name": "t", "work_offset": "G54", "fastest_per_min": (1e6, 1e6, 1e6, 3600.0), "safe_z_mm": SAFE_Z}
     path = Toolpath(path.pose, np.where(path.kind == MoveKind.RAPID, 0.0, 300.0), path.kind)
     (first,) = write_program([WrittenCut("a", 1, 9000.0, path)], setup, traits, **known)
     motion = interpret(first.text, reads).motion

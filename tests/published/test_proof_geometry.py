@@ -1,7 +1,7 @@
 """Closed forms of plane and solid geometry, held against what the proof measures on carved bars, not against formulas.
 
-Numbers marked G… are those of the project's table of check values (section 3, all derived there from the closed form that stands
-beside each test). Every program is read back, carved and measured by the prover itself, so reading, kinematics, sweeping and
+Numbers marked G… are those of the project's table of check values (section 3), all derived there from the closed form that
+stands beside each test. Every program is read back, carved and measured by the prover itself, so reading, kinematics, sweeping and
 measuring must all be right for one of these to come out. Rays are set so that a slice runs through the ridges.
 """
 
@@ -12,12 +12,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from faults.proof_bench import MACHINE, SETUP, ball, lathe, proved
 
+from faults.proof_bench import MACHINE, SETUP, ball, lathe, proved
 from newel.core.job import Section
 from newel.core.profile import CutterShape, outline
 from newel.core.setup import KeepOut, SetUp, SetUpBar, SetUpCutter
+from newel.geometry.blank_surface import surface_points
 from newel.proof.results import Proof
+from newel.proof.valleys import valley_points
 
 BIG = replace(
     MACHINE,
@@ -53,6 +55,9 @@ def v_cutter(angle_deg: float, top: float = 6.0) -> SetUpCutter:
 def flat_cutter(radius: float) -> SetUpCutter:
     shape = CutterShape(outline((0.0, 0.0), (radius, 0.0), (radius, 30.0)), outline((radius, 30.0), (radius, 60.0)))
     return SetUpCutter(1, "flat", shape, True, 30.0, None, 60.0)
+
+
+CHORD_MM = 0.0015  # the blank's own: cutter figures are polygons that stand this much inside the cutter (geometry/blank.py)
 
 
 def clean(proof: Proof) -> Proof:
@@ -95,9 +100,9 @@ def test_g1_scallop_of_ball_passes_around(ball_radius: float, spacing: float, cu
 
 @pytest.mark.parametrize("radius, ball_radius, step, cusp", [(20.0, 3.0, 2.0, 0.02347265), (10.0, 1.5, 2.0, 0.01173632)])
 def test_g9_cusp_of_ball_passes_along_a_cylinder(radius: float, ball_radius: float, step: float, cusp: float) -> None:
-    # G9: (R+r) cos(D/2) - sqrt(r^2 - (R+r)^2 sin^2(D/2)) - R. 180 ridges meet the rays at all phases; the best of them is on top.
+    # G9: (R+r) cos(D/2) - sqrt(r^2 - (R+r)^2 sin^2(D/2)) - R. 180 ridges meet the rays at all phases.
     proof = clean(_indexed_passes(radius, ball(1, ball_radius, 10.0), step))
-    assert cusp * 0.97 - 0.0003 < proof.deviation.leftover_max_mm < cusp + 0.0008
+    assert cusp * 0.97 - 0.0003 < proof.deviation.leftover_max_mm < cusp + CHORD_MM
     assert proof.deviation.gouge_max_mm < 0.002
 
 
@@ -105,14 +110,14 @@ def test_g10_the_step_for_a_cusp_leaves_that_cusp() -> None:
     # G10: 2 acos[((R+r)^2 + (R+h)^2 - r^2)/(2 (R+r)(R+h))]: R20 r3 h0.01 -> 1.30731707 deg
     step = 360.0 / round(360.0 / 1.30731707)
     proof = clean(_indexed_passes(20.0, ball(1, 3.0, 10.0), step))
-    assert proof.deviation.leftover_max_mm == pytest.approx(0.01, abs=0.0009)
+    assert 0.01 * 0.97 - 0.0003 < proof.deviation.leftover_max_mm < 0.01 + CHORD_MM
 
 
 @pytest.mark.parametrize("radius, step, corner", [(20.0, 5.0, 0.01905370), (10.0, 5.0, 0.00952685)])
 def test_g12_corners_over_indexed_flats(radius: float, step: float, corner: float) -> None:
     # G12: R/cos(D/2) - R; flats of a flat cutter wider than 2 R tan(D/2)
     proof = clean(_indexed_passes(radius, flat_cutter(2.0), step))
-    assert corner * 0.95 - 0.0003 < proof.deviation.leftover_max_mm < corner + 0.0008
+    assert corner * 0.95 - 0.0003 < proof.deviation.leftover_max_mm < corner + CHORD_MM
     assert proof.deviation.gouge_max_mm < 0.002
 
 
@@ -158,7 +163,7 @@ def test_g14_the_step_for_a_chord_error_makes_that_error() -> None:
     radius, step = 20.0, 3.62385428
     angles = np.radians(90.0 - 30.0 + np.arange(0, 17) * step)
     chords = [f"G1 Y{radius * math.cos(a):.5f} Z{radius * math.sin(a):.5f} F1500" for a in angles]
-    # a pointed cutter traces the chords on a bar of radius 20.5: what it leaves lies on the polygon, inside the circle by up to e
+    # a pointed cutter traces the chords on a bar of radius 20.5: what it leaves lies on the polygon, up to e inside the circle
     text = program("G0 X2.05 Y10 A0", "G0 Z30", *chords, "G0 Z40")
     setup = on_bar(
         Section.ROUND, 41.0, 4.0, v_cutter(30.0), (KeepOut("b", -9.0, 0.5, 21.0, True), KeepOut("b", 3.5, 9.0, 21.0, True))
@@ -172,28 +177,21 @@ def test_g14_the_step_for_a_chord_error_makes_that_error() -> None:
 
 @pytest.mark.parametrize("a1, a2, excess", [(0.0, 5.0, 0.00765787), (40.0, 45.0, 0.02774977)])
 def test_g15_a_flat_cut_by_turning_is_left_high_between_its_points(a1: float, a2: float, excess: float) -> None:
-    # G15: Z = h / cos A at both ends, linear between: excess at mid = mean of ends - h/cos(mid), up the cutter's axis; square to
-    # the flat it is that times cos(mid). A point traces it; the slice runs through its path.
+    # G15: Z = h / cos A at both ends, linear between: excess at mid = mean of ends - h/cos(mid), up the cutter's axis; square
+    # to the flat it is that times cos(mid). A point traces it; the slice runs through its path.
     h, x = 8.0, 2.05
     z1, z2 = (h / math.cos(math.radians(a)) for a in (a1, a2))
     text = program(f"G0 X{x} A{a1}", f"G1 Z{z1:.6f} F100", f"G93 G1 Z{z2:.6f} A{a2} F10", "G94 F600")
     setup = on_bar(Section.ROUND, 30.0, 4.0, v_cutter(30.0, 12.0))
-    # the flat: a box below z = h in the bar frame
-    corners = np.array([[i, j, k] for i in (0.5, 3.5) for j in (-14.0, 14.0) for k in (-14.0, h)], dtype=float)
-    quads = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
-    faces = np.array([f for a, b, c, d in quads for f in ((a, b, c), (a, c, d))])
-    proof = clean(
-        proved(text, setup=setup, machine=BIG, model=(corners, faces), resolution_mm=0.1, tolerance_mm=0.001, shop=())
-    )
-    measured = proof.measured
-    assert measured is not None
-    row = int(np.flatnonzero(np.diff(proof.motion.xyza[:, 3], prepend=0.0) == a2 - a1)[0])
-    bottom = (measured.row == row) & (np.abs(measured.points[:, 0] - x) < 1e-6)
-    # the path's points at bar angle: the point at (0, Z) on the table stands at y = Z sin(theta) in the bar
+    proof = clean(proved(text, setup=setup, machine=BIG, resolution_mm=0.1))
+    row = int(np.flatnonzero(np.diff(proof.motion.xyza[:, 3], prepend=0.0) == a2 - a1)[-1])
+    # the path in the bar: what is at (0, Z) on the table at turn theta stands at y = Z sin(theta), z = Z cos(theta)
     mid = math.radians((a1 + a2) / 2.0)
-    at = np.abs(measured.points[:, 1] - h * math.tan(mid)) < 0.06
-    assert (bottom & at).any()
-    assert measured.deviation_mm[bottom & at].max() == pytest.approx(excess * math.cos(mid), abs=0.0016)
+    points, tags = valley_points(proof.blank)
+    bottom = (tags == row) & (np.abs(points[:, 0] - x) < 1e-6) & (np.abs(points[:, 1] - h * math.tan(mid)) < 0.06)
+    assert bottom.any()
+    # the sweep of a turning move may stand 0.002 off by the chord of its turn, and its figures by their own (geometry/blank.py)
+    assert points[bottom, 2].max() - h == pytest.approx(excess * math.cos(mid), abs=0.0025)
 
 
 # ---- V grooves
@@ -239,8 +237,6 @@ def _groove(angle_deg: float, depth: float) -> Proof:
 
 
 def proof_points(proof: Proof) -> np.ndarray:
-    from newel.geometry.blank_surface import surface_points
-
     points, _, tags = surface_points(proof.blank, 1)
     return points[tags >= 0]
 

@@ -38,20 +38,13 @@ def flat(pitch: float) -> float:
 
 def square(pitch: float) -> float:
     """Square 14 across flats from round 20, 10 long: (100 pi - 196) L."""
-    poses = [[x, y, 7, turn] for turn in (10, 100, 190, 280) for y in (-7.5, -2.5, 2.5, 7.5) for x in (-5, 15)]
-    poses = [row for turn in (10, 100, 190, 280) for p in poses if p[3] == turn for row in ([p] if p[0] == 15 else [[-5, p[1], 20, turn], p])]
-    lifted = []
-    for p in poses:
-        lifted += [p] if p[0] == -5 else [p, [15, p[1], 20, p[3]], [-5, p[1], 20, p[3]]]
-    return taken(bar_blank(Section.ROUND, (20.0,), 0, 10, 0, pitch), FLAT, lifted)
+    there_and_up = ((-5, 20), (-5, 7), (15, 7), (15, 20))
+    poses = [[x, y, z, turn] for turn in (10, 100, 190, 280) for y in (-7.5, -2.5, 2.5, 7.5) for x, z in there_and_up]
+    return taken(bar_blank(Section.ROUND, (20.0,), 0, 10, 0, pitch), FLAT, poses)
 
 
 def groove(pitch: float) -> float:
-    """Turned groove by a flat cutter over the axis: pi (R^2 - r^2) 2 RE with a flat's ends: the swept ring.
-
-    The flat end of radius 3 turning at z = 8 sweeps, at axial offset d, down to radius 8 over its width, so the groove is the
-    full 6 mm wide and the ring's section is 6 by (10 - 8): pi (100 - 64) 6.
-    """
+    """Turned groove: a flat end of DC 6 over the axis touches radius 8 all across its width: pi (R^2 - r^2) DC."""
     return taken(bar_blank(Section.ROUND, (20.0,), 0, 20, 0, pitch), FLAT, [[10, 0, 8, a] for a in np.arange(0, 361, 5)])
 
 
@@ -66,12 +59,7 @@ def v_groove(pitch: float) -> float:
 
 
 def helix(pitch: float) -> float:
-    """Ball groove round a bar at a pitch of 10 mm a turn, three turns clear of the bar's ends.
-
-    By quadrature: in the bar's slice the ball's centre runs on a helix; the volume of a tube of radius r about a curve of radius
-    C is its section times the length of the path of the section's centroid; here by dense sampling of the union of balls
-    on the unrolled ring section, see `helix_expected`.
-    """
+    """Ball groove round a bar at 10 mm a turn, two turns, clear of the bar's ends: see `helix_expected`."""
     poses = [[5 + 20 * t, 0, 9, 720 * t] for t in np.linspace(0, 1, 241)]
     return taken(bar_blank(Section.ROUND, (20.0,), 0, 30, 0, pitch), BALL, poses)
 
@@ -93,7 +81,6 @@ def helix_expected() -> float:
     a = np.linspace(0, 4 * np.pi, 2881)  # the helix's parameter
     total = 0.0
     for r in rho:
-        reach = 9 - r**2 - 144 + 24 * r * np.cos(np.linspace(-np.pi, np.pi, 1441))  # left for x at angle offsets
         for k in range(72):
             angle = (k + 0.5) * 2 * np.pi / 72
             left = 9 - r**2 - 144 + 24 * r * np.cos(angle - a)
@@ -104,7 +91,6 @@ def helix_expected() -> float:
             for low, high in zip((centre - half)[order][::4], (centre + half)[order][::4], strict=True):
                 covered[np.searchsorted(x, low) : np.searchsorted(x, high)] = True
             total += covered.sum() * 0.025 * r * (2 * np.pi / 72) * (1 / 40)
-        del reach
     return total
 
 

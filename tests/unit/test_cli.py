@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from newel.app.cli import newel, run
 from newel.app.help_page import commands, help_page
+from newel.app.inputs import JobFiles, told_by_line
 from newel.app.job_file import read_job
 from newel.app.kernel_cache import fingerprint
 from newel.app.progress import STAGES, time_left, whole_fraction
@@ -20,6 +21,12 @@ from newel.geometry.meshes import Mesh, write_stl
 from newel.shop.catalogue import load_shop, shipped_texts
 
 ROOT = Path(__file__).parents[2]
+
+
+def UNSEEN(stage, share):
+    """Let progress go by."""
+
+
 HELP = [path for path, _ in commands(newel, ("newel",))]
 
 
@@ -137,7 +144,7 @@ def test_a_first_job_file_is_taken_as_it_stands(tmp_path, capfd):
 def test_every_default_can_be_taken_out_of_its_comment(tmp_path, shop):
     from newel.app.new_job import NewJobAsk, new_job
 
-    text = new_job(ball(14.0, 2.0), "stl", "egg.stl", NewJobAsk(), shop).text
+    text = new_job(ball(14.0, 2.0), "stl", "egg.stl", NewJobAsk(), shop, UNSEEN).text
     opened = "\n".join(
         line.removeprefix("# ") if line.startswith("# ") and " = " in line else line for line in text.splitlines()
     )
@@ -151,21 +158,23 @@ def test_a_model_too_large_is_refused_with_the_scale_that_fits(tmp_path, shop):
 
     large = ball(60.0, 1.5)
     with pytest.raises(Infeasible) as caught:
-        new_job(large, "stl", "egg.stl", NewJobAsk(), shop)
+        new_job(large, "stl", "egg.stl", NewJobAsk(), shop, UNSEEN)
     scale = caught.value.limit
     assert 0.1 < scale < 1.0 and f"{scale:.3f}" in caught.value.remedy
-    fitted = new_job(large, "stl", "egg.stl", NewJobAsk(fit=True), shop)
+    fitted = new_job(large, "stl", "egg.stl", NewJobAsk(fit=True), shop, UNSEEN)
     assert f"scale = {scale:g}" in fitted.text
-    assert scale == pytest.approx(44.6 / 120.0, rel=0.03)  # derived: the largest bar, 45 mm square, less 0.2 mm of skin a side (the ball has facets)
+    assert scale == pytest.approx(
+        44.6 / 120.0, rel=0.03
+    )  # derived: the largest bar, 45 mm square, less 0.2 mm of skin a side (the ball has facets)
 
 
 def test_inches_and_unknown_names(shop):
     from newel.app.new_job import NewJobAsk, new_job
 
-    inch = new_job(ball(0.5, 2.0), "stl", "egg.stl", NewJobAsk(unit="inch"), shop)
+    inch = new_job(ball(0.5, 2.0), "stl", "egg.stl", NewJobAsk(unit="inch"), shop, UNSEEN)
     assert 'unit = "inch"  # as you said' in inch.text and "25.4 mm x 25.4 mm x 50.8 mm" in inch.said
     with pytest.raises(BadInput, match="cheese"):
-        new_job(ball(10.0, 2.0), "stl", "egg.stl", NewJobAsk(material="cheese"), shop)
+        new_job(ball(10.0, 2.0), "stl", "egg.stl", NewJobAsk(material="cheese"), shop, UNSEEN)
 
 
 def test_the_shop_in_words(shop):
@@ -216,3 +225,16 @@ def test_the_kernel_cache_is_named_after_the_sources(tmp_path):
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env={**plain, **extra})
         if sys.platform.startswith("linux"):
             assert done.stdout.splitlines() == [str(expected), str(expected)]
+
+
+@pytest.mark.parametrize(
+    ("where", "told"),
+    [("[hold] grip", "a.toml, line 4: [hold] grip"), ("[bar] material", "a.toml, line 5: [bar] material"),
+     ("machine", "a.toml, line 2: machine"),
+     ("the model", "the model"), ("[rough] cutter", "a.toml, line 1: [rough] cutter")],
+)  # fmt: skip
+def test_an_error_about_the_job_names_its_line(where, told):
+    files = JobFiles(Path("a.toml"), 'format = 1\nmachine = "m"\n[hold]\ngrip_mm = 3\n[bar]\n', None, b"", "stl")
+    with pytest.raises(Infeasible) as caught, told_by_line(files):
+        raise Infeasible("too long", where=where)
+    assert caught.value.where == told

@@ -33,7 +33,7 @@ def path(*rows: tuple[float, ...], feed: float = 300.0) -> Toolpath:
 def write(
     *cuts: WrittenCut, traits: WriteTraits | None = None, setup: SetUp | None = None, limit: float = 36_000.0
 ) -> list[str]:
-    known = {"name": "a job", "work_offset": "G54", "rotary_max_deg_per_min": limit, "safe_z_mm": 50.0}
+    known = {"name": "a job", "work_offset": "G54", "fastest_per_min": (1e6, 1e6, 1e6, limit), "safe_z_mm": 50.0}
     (file,) = write_program(cuts, setup or set_up(), traits or WriteTraits(), **known)
     return file.text.splitlines()
 

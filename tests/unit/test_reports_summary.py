@@ -35,10 +35,13 @@ def test_a_finding_in_a_line():
     assert finding_text(second) == "note: an axis never gets up to speed at program.ngc, line 90"
 
 
-def test_many_findings_are_cut_short():
+def test_many_findings_of_one_kind_are_one_line():
     many = replace(sample_results.NOT_PROVED, findings=sample_results.NOT_PROVED.findings * 10)
     text = proof_text(many, tolerance_mm=0.05)
-    assert text.count("\n  - ") == 12 and "and 8 more, see proof.json" in text
+    assert text.count("\n  - ") == 2 and text.count("; 9 more like it") == 2
+    kinds = tuple(replace(sample_results.NOT_PROVED.findings[0], code=f"kind {k}") for k in range(15))
+    text = proof_text(replace(many, findings=kinds), tolerance_mm=0.05)
+    assert text.count("\n  - ") == 12 and "and 3 more kinds, see proof.json" in text
 
 
 def test_what_is_not_known_is_not_said():

@@ -6,6 +6,7 @@ no section that is narrower, shorter across or smaller in area than the part's o
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ from newel.shop.bars import StockBar
 from newel.shop.machines import Machine
 
 Floats = NDArray[np.float64]
+Tick = Callable[[float], None]
 
 _ENOUGH = 0.999  # scales are rounded down by this much, as in planning/place.py, so that what is told also fits
 
@@ -49,11 +51,15 @@ class ChosenBar:
     sawn_length_mm: float
 
 
-def smallest_bar(bench: Bench, bars: list[StockBar]) -> ChosenBar | None:
-    """Return the bar of least section that takes the part and that the machine can hold; None where there is none."""
+def smallest_bar(bench: Bench, bars: list[StockBar], tick: Tick) -> ChosenBar | None:
+    """Return the bar of least section that takes the part and that the machine can hold; None where there is none.
+
+    `tick` hears how much of the bars has been tried.
+    """
     outlines = _outlines(bench.corners)
     by_area = sorted(bars, key=lambda bar: (round(section_area_mm2(bar.section, bar.size_mm), 3), bar.inch, bar.name))
-    for bar in by_area:
+    for index, bar in enumerate(by_area):
+        tick(index / len(by_area))
         if _can_hold(bar, bench.machine) and _highest_scale(outlines, bar) >= 1.0:
             try:
                 return ChosenBar(bar, _sawn_length(bench, bar))
@@ -62,12 +68,13 @@ def smallest_bar(bench: Bench, bars: list[StockBar]) -> ChosenBar | None:
     return None
 
 
-def scale_that_fits(bench: Bench, bars: list[StockBar]) -> float:
+def scale_that_fits(bench: Bench, bars: list[StockBar], tick: Tick) -> float:
     """Return a scale (three digits, rounded down) at which some bar takes the part, the largest that is found; 0 for none."""
     outlines = _outlines(bench.corners)
     held = [(bar, _highest_scale(outlines, bar)) for bar in bars if _can_hold(bar, bench.machine)]
     best = 0.0
-    for bar, highest in sorted(held, key=lambda item: -item[1]):
+    for index, (bar, highest) in enumerate(sorted(held, key=lambda item: -item[1])):
+        tick(index / len(held))
         if highest <= best:
             break
         lies = ways_to_lie(bench.corners, bar.section, bar.size_mm, PlaceAsk())

@@ -18,6 +18,7 @@ from newel import __version__
 from newel.core.errors import NewelError
 
 PROVED, NOT_PROVED, REFUSED, STOPPED = 0, 1, 2, 130
+_PROVING = ("read", "plan", "reading", "carving", "measuring")
 
 _JOB = click.argument("job", type=click.Path(path_type=Path))
 _OUT = click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Write the results into this folder.")
@@ -76,7 +77,9 @@ def new(model: Path, job: Path | None, shop_files: tuple[Path, ...], quiet: bool
     from newel.app.inputs import read_shop
     from newel.app.new_job import NewJobAsk, write_new_job
 
-    written = write_new_job(model, job or model.with_suffix(".toml"), NewJobAsk(**asked), read_shop(shop_files))
+    target, shop = job or model.with_suffix(".toml"), read_shop(shop_files)
+    with _progress(quiet, ("choose",)) as progress:
+        written = write_new_job(model, target, NewJobAsk(**asked), shop, progress)
     _say(written.said, quiet)
     return PROVED
 
@@ -140,10 +143,11 @@ def prove(
 
     files, shop = read_job_files(job), read_shop(shop_files)
     if sealed:
-        fits, said = seal_still_fits(files, programs, out or files.out, shop)
+        with _progress(quiet, _PROVING) as progress:
+            fits, said = seal_still_fits(files, programs, out or files.out, shop, progress)
         _say(said, quiet)
         return PROVED if fits else NOT_PROVED
-    with _progress(quiet, ("read", "plan", "reading", "carving", "measuring")) as progress:
+    with _progress(quiet, _PROVING) as progress:
         proof = prove_files(files, programs, out, shop, progress)
     _say(proof_text(proof, tolerance_mm=files.job.finish.tolerance_mm), quiet)
     return _status(proof.verdict)

@@ -13,8 +13,8 @@ from newel.geometry.meshes import write_stl
 from newel.reports.summary import summary_text
 from newel.shop.catalogue import Shop
 
-FINIAL_JOB = """# The finial: a barley-twist garden ornament with leaves, carved all round from a square bar of tooling board.
-# Roughed with a 1/8 in cutter, finished with a fine one; A zero is set by levelling a face of the bar.
+FINIAL_JOB = """# A barley-twist finial with leaves for a garden bench, carved all round from a square bar of tooling board.
+# What is not said here Newel decides, and explains: newel plan finial.toml.
 format = 1
 machine = "light benchtop mill"
 
@@ -29,9 +29,6 @@ material = "medium tooling board"
 
 [hold]
 a_zero = "flat"  # a flat faces the spindle at A0
-
-[rough]
-cutter = "1/8 in flat"
 
 [finish]
 tolerance_mm = 0.05

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from newel.app.job_file import read_job
-from newel.core.errors import BadInput
+from newel.app.job_file import line_of, read_job
+from newel.core.errors import BadInput, NewelError
 from newel.core.job import Job
 from newel.shop.catalogue import Shop, load_shop, shipped_texts
 
@@ -16,6 +19,7 @@ class JobFiles:
     """A job file with the model it names, as read from disk."""
 
     path: Path
+    text: str
     job: Job
     model_bytes: bytes
     model_type: str
@@ -50,9 +54,25 @@ def read_shop(paths: tuple[Path, ...]) -> Shop:
 
 def read_job_files(path: Path) -> JobFiles:
     """Read a job file and its model, which is looked for from the job file's folder."""
-    job = read_job(read_text(path, "job file"), name=path.stem, where=str(path))
+    text = read_text(path, "job file")
+    job = read_job(text, name=path.stem, where=str(path))
     model = path.parent / job.model.file
-    return JobFiles(path, job, read_bytes(model, "model"), model_type(model))
+    return JobFiles(path, text, job, read_bytes(model, "model"), model_type(model))
+
+
+@contextmanager
+def told_by_line(files: JobFiles) -> Iterator[None]:
+    """Let an error that names a place of the job, such as '[hold] grip', name the file and the line, too."""
+    try:
+        yield
+    except NewelError as error:
+        place = re.match(r"\[(\w+)\] (\w+)$", error.where)
+        if place or error.where in ("machine", "cutters"):
+            table, key = place.groups() if place else ("", error.where)
+            paths = [((table, name) if table else (name,)) for name in (key, f"{key}_mm", f"{key}_deg")]
+            line = max(line_of(files.text, path) for path in paths)
+            error.where = f"{files.path}, line {line}: {error.where}"
+        raise
 
 
 def model_type(path: Path) -> str:

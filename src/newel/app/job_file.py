@@ -59,8 +59,12 @@ class ModelTable(_Part):
     """The model of the part."""
 
     file: str = Field(description="the model's file, from the job file's folder: STL, OBJ, PLY or 3MF", min_length=1)
-    unit: Literal["mm", "inch"] = Field("mm", description="what one unit of the model's numbers means; it is never guessed")
-    scale: Annotated[float, Field(gt=0, allow_inf_nan=False)] = Field(1.0, description="makes the part larger or smaller")
+    unit: Literal["mm", "inch"] = Field(
+        default="mm", description="what one unit of the model's numbers means; it is never guessed"
+    )
+    scale: Annotated[float, Field(gt=0, allow_inf_nan=False)] = Field(
+        default=1.0, description="makes the part larger or smaller"
+    )
 
 
 class BarTable(_Part):
@@ -71,7 +75,7 @@ class BarTable(_Part):
         description="diameter, or across flats; [width, height] of a rectangle; mm, or a text such as '1 1/2 in'"
     )
     material: str = Field(description="a material of the shop, see: newel shop list", min_length=1)
-    length_mm: AboveZero | None = Field(None, description="sawn length; left out, Newel says where to saw")
+    length_mm: AboveZero | None = Field(default=None, description="sawn length; left out, Newel says where to saw")
 
     @model_validator(mode="after")
     def _sizes_fit_section(self) -> BarTable:
@@ -92,82 +96,85 @@ class PlaceTable(_Part):
     """How the part lies in the bar."""
 
     axis: Literal["x", "y", "z", "-x", "-y", "-z"] | None = Field(
-        None, description="the model's direction that points along the bar, away from the chuck"
+        default=None, description="the model's direction that points along the bar, away from the chuck"
     )
-    turn_deg: Number | None = Field(None, description="the part is turned by this about the bar's axis")
-    part_starts_at_x_mm: Annotated[NotNegative | None, Field(description="from the jaw face to the part")] = None
+    turn_deg: Number | None = Field(default=None, description="the part is turned by this about the bar's axis")
 
 
 class HoldTable(_Part):
     """How the bar is held, and what stays standing."""
 
-    tailstock: Tailstock | None = Field(None, description="what holds the far end")
-    grip_mm: AboveZero | None = Field(None, description="how far the bar sits in the jaws")
-    chuck_stub_diameter_mm: AboveZero | None = Field(None, description="round neck left between jaws and part")
-    tail_stub_diameter_mm: AboveZero | None = Field(None, description="round neck left between part and centre")
-    a_zero: Literal["flat", "corner"] | None = Field(None, description="what faces the spindle at A0")
+    tailstock: Tailstock | None = Field(default=None, description="what holds the far end")
+    grip_mm: AboveZero | None = Field(default=None, description="how far the bar sits in the jaws")
+    chuck_stub_diameter_mm: AboveZero | None = Field(default=None, description="round neck left between jaws and part")
+    tail_stub_diameter_mm: AboveZero | None = Field(default=None, description="round neck left between part and centre")
+    a_zero: Literal["flat", "corner"] | None = Field(default=None, description="what faces the spindle at A0")
 
 
 class RoughTable(_Part):
     """Roughing around."""
 
-    cutter: str | None = Field(None, description="a cutter of the shop, see: newel shop list")
-    direction: Direction | None = Field(None, description="which way the passes run over the turning bar")
-    allowance_mm: NotNegative | None = Field(None, description="left on the part for finishing")
-    ap_mm: AboveZero | None = Field(None, description="depth of cut (ISO 3002)")
-    ae_mm: AboveZero | None = Field(None, description="width of cut (ISO 3002)")
-    feed_mm_per_min: Speed | None = Field(None, description="speed of the tip over the turning work")
-    spindle_rpm: Speed | None = Field(None, description="spindle speed")
+    cutter: str | None = Field(default=None, description="a cutter of the shop, see: newel shop list")
+    direction: Direction | None = Field(default=None, description="which way the passes run over the turning bar")
+    allowance_mm: NotNegative | None = Field(default=None, description="left on the part for finishing")
+    ap_mm: AboveZero | None = Field(default=None, description="depth of cut (ISO 3002)")
+    ae_mm: AboveZero | None = Field(default=None, description="width of cut (ISO 3002)")
+    feed_mm_per_min: Speed | None = Field(default=None, description="speed of the tip over the turning work")
+    spindle_rpm: Speed | None = Field(default=None, description="spindle speed")
 
 
 class FinishTable(_Part):
     """Finishing around."""
 
-    cutter: str | None = Field(None, description="a cutter of the shop, see: newel shop list")
-    rest_cutter: str | None = Field(None, description="a finer cutter, used only where the first left too much")
-    rest: bool | None = Field(None, description="false: no second, finer cutter")
-    direction: Direction | None = Field(None, description="which way the passes run over the turning bar")
-    cusp_mm: AboveZero | None = Field(None, description="what may stay standing between two passes")
-    tolerance_mm: AboveZero = Field(0.05, description="the part is judged by this")
-    offset_y_mm: Length | None = Field(None, description="cutter set sideways, so that a ball does not rub on its dead tip")
-    feed_mm_per_min: Speed | None = Field(None, description="speed of the tip over the turning work")
-    spindle_rpm: Speed | None = Field(None, description="spindle speed")
+    cutter: str | None = Field(default=None, description="a cutter of the shop, see: newel shop list")
+    rest_cutter: str | None = Field(default=None, description="a finer cutter, used only where the first left too much")
+    rest: bool | None = Field(default=None, description="false: no second, finer cutter")
+    direction: Direction | None = Field(default=None, description="which way the passes run over the turning bar")
+    cusp_mm: AboveZero | None = Field(default=None, description="what may stay standing between two passes")
+    tolerance_mm: AboveZero = Field(default=0.05, description="the part is judged by this")
+    offset_y_mm: Length | None = Field(
+        default=None, description="cutter set sideways, so that a ball does not rub on its dead tip"
+    )
+    feed_mm_per_min: Speed | None = Field(default=None, description="speed of the tip over the turning work")
+    spindle_rpm: Speed | None = Field(default=None, description="spindle speed")
 
 
 class ZeroTable(_Part):
     """Where the program's zero is. Y0 Z0 is the rotary axis."""
 
     offset: Literal["G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3"] = Field(
-        "G54", description="the work offset the program calls"
+        default="G54", description="the work offset the program calls"
     )
-    x_zero: Literal["jaw face", "part start", "bar end"] = Field("jaw face", description="where X0 stands")
+    x_zero: Literal["jaw face", "part start", "bar end"] = Field(default="jaw face", description="where X0 stands")
 
 
 class ProgramTable(_Part):
     """How the program is written; what is left out follows the machine."""
 
-    units: Literal["mm", "inch"] | None = Field(None, description="G21 or G20")
-    feed_words: FeedWords | None = Field(None, description="G93, or G94 with feeds corrected for turning")
-    turn_style: TurnStyle | None = Field(None, description="A growing without limit, or wrapped into 0..360")
-    files: FileStyle | None = Field(None, description="one file, or one for each cutter")
-    line_numbers: bool | None = Field(None, description="write N words")
-    decimals: Annotated[int, Field(ge=2, le=6)] | None = Field(None, description="digits after the point, mm")
+    units: Literal["mm", "inch"] | None = Field(default=None, description="G21 or G20")
+    feed_words: FeedWords | None = Field(default=None, description="G93, or G94 with feeds corrected for turning")
+    turn_style: TurnStyle | None = Field(default=None, description="A growing without limit, or wrapped into 0..360")
+    files: FileStyle | None = Field(default=None, description="one file, or one for each cutter")
+    line_numbers: bool | None = Field(default=None, description="write N words")
+    decimals: Annotated[int, Field(ge=2, le=6)] | None = Field(default=None, description="digits after the point, mm")
 
 
 class ProofTable(_Part):
     """How finely the proof carves, and what it lets pass."""
 
-    resolution_mm: Annotated[AboveZero, Field(ge=0.01, le=1.0)] = Field(0.1, description="spacing of the proof's rays")
-    gouge_limit_mm: NotNegative = Field(0.02, description="a deeper gouge denies the proof")
+    resolution_mm: Annotated[AboveZero, Field(ge=0.01, le=1.0)] = Field(default=0.1, description="spacing of the proof's rays")
+    gouge_limit_mm: NotNegative = Field(default=0.02, description="a deeper gouge denies the proof")
 
 
 class JobDocument(_Part):
     """A job for Newel: from a model and a bar to a proved program."""
 
     format: Literal[1] = Field(description="the version of this file's layout")
-    name: str | None = Field(None, description="the job's name; left out, the file's name", min_length=1)
+    name: str | None = Field(
+        default=None, description="the job's name; left out, the file's name", pattern=r"^[^\x00-\x1f\x7f]{1,80}$"
+    )
     machine: str = Field(description="a machine of the shop, see: newel shop list", min_length=1)
-    cutters: tuple[str, ...] | None = Field(None, description="only these cutters may be used")
+    cutters: tuple[str, ...] | None = Field(default=None, description="only these cutters may be used")
     model: ModelTable
     bar: BarTable
     place: PlaceTable = PlaceTable()

@@ -9,7 +9,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from newel.app.documents import ProofDocument, plan_json, proof_json, setup_json
-from newel.app.inputs import JobFiles, read_bytes, read_text, text_of
+from newel.app.inputs import JobFiles, read_bytes, read_text, text_of, told_by_line
 from newel.app.whole_files import write_results
 from newel.core.errors import BadInput
 from newel.core.plan import Plan
@@ -32,7 +32,8 @@ BLANK_MESH_MM = 0.3  # cells of blank-after.stl and of the picture: 400 000 tria
 
 def make_and_write(files: JobFiles, shop: Shop, out: Path, progress: Progress) -> Results:
     """Go the whole road for a job and write everything it makes into `out`."""
-    made = make(files.job, files.model_bytes, files.model_type, shop, progress)
+    with told_by_line(files):
+        made = make(files.job, files.model_bytes, files.model_type, shop, progress)
     results = results_of(made, shop)
     contents = results_files(made, results, progress)
     write_results(out, contents, stale=is_ours, last="proof.json")
@@ -100,7 +101,8 @@ def plan_only(files: JobFiles, shop: Shop, progress: Progress) -> tuple[Plan, Ma
     progress("read", 0.0)
     model = read(files.job, files.model_bytes, files.model_type)
     progress("plan", 0.0)
-    plan, machine, _ = decide(files.job, model.mesh, shop)
+    with told_by_line(files):
+        plan, machine, _ = decide(files.job, model.mesh, shop)
     return plan, machine
 
 
@@ -110,7 +112,8 @@ def prove_files(files: JobFiles, programs: tuple[Path, ...], out: Path | None, s
     progress("read", 0.0)
     model = read(files.job, files.model_bytes, files.model_type)
     progress("plan", 0.0)
-    plan, machine, tools = decide(files.job, model.mesh, shop)
+    with told_by_line(files):
+        plan, machine, tools = decide(files.job, model.mesh, shop)
     setup = set_up_of(files.job, plan, tools, machine)
     proof = prove_programs(files.job, texts, setup, machine, model.mesh, shop, tools, progress)
     if out is not None:
@@ -118,7 +121,9 @@ def prove_files(files: JobFiles, programs: tuple[Path, ...], out: Path | None, s
     return proof
 
 
-def seal_still_fits(files: JobFiles, programs: tuple[Path, ...], folder: Path, shop: Shop) -> tuple[bool, str]:
+def seal_still_fits(
+    files: JobFiles, programs: tuple[Path, ...], folder: Path, shop: Shop, progress: Progress
+) -> tuple[bool, str]:
     """Compare the seal in `folder`/proof.json with that of the programs, job, shop and Newel as they are now.
 
     Returns whether the seal fits a proof that said proved, and what to say about it.
@@ -130,7 +135,7 @@ def seal_still_fits(files: JobFiles, programs: tuple[Path, ...], folder: Path, s
         raise BadInput(
             f"this is not a proof: {error.errors()[0]['msg']}", where=str(path), remedy="let 'newel make' write it again"
         ) from None
-    now = prove_files(files, programs, None, shop, lambda stage, fraction: None)
+    now = prove_files(files, programs, None, shop, progress)
     changed = what_changed(sealed.seal, now.seal)
     if changed:
         return False, f"the seal does not fit any more: changed since the proof: {', '.join(changed)}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +22,8 @@ from newel.shop.catalogue import Shop
 from newel.shop.cutters import Form
 from newel.shop.machines import Machine
 from newel.shop.outlines import cutter_shape
+
+Progress = Callable[[str, float], None]
 
 DEFAULT_MACHINE = "light benchtop mill"
 DEFAULT_MATERIAL = "medium tooling board"
@@ -45,17 +48,17 @@ class NewJob:
     said: str
 
 
-def write_new_job(model: Path, target: Path, asked: NewJobAsk, shop: Shop) -> NewJob:
+def write_new_job(model: Path, target: Path, asked: NewJobAsk, shop: Shop, progress: Progress) -> NewJob:
     """Write a first job file for a model. Raises Infeasible, with the scale that would fit, where no bar does."""
     if target.exists() and not asked.force:
         raise BadInput(f"{target} is already there", remedy="name another file with -o, or write over it with --force")
     relative = os.path.relpath(model, target.parent)
-    made = new_job(read_bytes(model, "model"), model_type(model), Path(relative).as_posix(), asked, shop)
+    made = new_job(read_bytes(model, "model"), model_type(model), Path(relative).as_posix(), asked, shop, progress)
     write_file(target, made.text.encode("utf-8"))
     return NewJob(made.text, f"{made.said}\nwrote {target}; next: newel make {target}")
 
 
-def new_job(data: bytes, kind: str, model_file: str, asked: NewJobAsk, shop: Shop) -> NewJob:
+def new_job(data: bytes, kind: str, model_file: str, asked: NewJobAsk, shop: Shop, progress: Progress) -> NewJob:
     """Return a first job file for the bytes of a model; `model_file` is what the job file will call it."""
     material = shop.material(asked.material or DEFAULT_MATERIAL, where="--material")
     machine = shop.machine(asked.machine or _default_machine(shop), where="--machine")
@@ -63,12 +66,12 @@ def new_job(data: bytes, kind: str, model_file: str, asked: NewJobAsk, shop: Sho
     mesh = read_mesh(data, kind, unit, model_file).mesh
     bench = Bench(mesh.vertices[ConvexHull(mesh.vertices).vertices], material.name, machine, _shapes(machine, shop))
     bars = [bar for bar in shop.bars.values() if bar.sold_in(material.kind)]
-    found, scale = smallest_bar(bench, bars), 1.0
+    found, scale = smallest_bar(bench, bars, lambda share: progress("choose", share / 2)), 1.0
     if found is None:
-        scale = scale_that_fits(bench, bars)
+        scale = scale_that_fits(bench, bars, lambda share: progress("choose", 0.5 + share / 3))
         if scale == 0.0 or not asked.fit:
             raise _fits_no_bar(_size_text(mesh, 1.0), material.name, scale, model_file)
-        found = smallest_bar(bench.scaled(scale), bars)
+        found = smallest_bar(bench.scaled(scale), bars, lambda share: progress("choose", 0.83 + share / 6))
         if found is None:  # the bar that the scale was found with has gone: cannot be
             raise _fits_no_bar(_size_text(mesh, scale), material.name, 0.0, model_file)
     size = _size_text(mesh, scale)

@@ -62,7 +62,7 @@ def write(kind: str, job: Path, by_hand: str | None, out: Path | None, shop_file
     files = read_job_files(job)
     with _progress(quiet) as progress:
         bench = bench_of(files, read_shop(shop_files), progress)
-        routine = plan_routine(Kind(kind), bench.setup, tool, block_mm=given["block"])
+        routine = plan_routine(Kind(kind), bench.setup, tool, block_mm=given["block"], wind_up_deg=bench.machine.a.wind_up_deg)
         found = ()
         if by_hand:
             routine = Routine(routine.kind, gauged(routine.touches)) if by_hand == "dial gauge" else routine

@@ -26,6 +26,8 @@ STAGES: dict[str, tuple[str, float]] = {
     "measuring": ("measuring the result", 0.10),
     "report": ("drawing sheet and pictures", 0.10),
 }
+CHOOSING = {"choose": ("choosing a bar", 1.0)}  # of `newel new`
+_ALL = {**STAGES, **CHOOSING}
 
 
 class ProgressLine:
@@ -64,7 +66,7 @@ class ProgressLine:
         """Note that `stage` is done to `fraction`."""
         with self._lock:
             self._fraction = max(self._fraction, whole_fraction(stage, fraction, self._stages))
-            self._says = STAGES.get(stage, (stage, 0.0))[0]
+            self._says = _ALL.get(stage, (stage, 0.0))[0]
             self._show()
 
     def _appear(self) -> None:
@@ -94,7 +96,7 @@ def whole_fraction(stage: str, fraction: float, stages: tuple[str, ...]) -> floa
     """Return how much of the whole is done when `stage` is done to `fraction`; 0 for a stage that is not known."""
     if stage not in stages:
         return 0.0
-    shares = [STAGES[name][1] for name in stages]
+    shares = [_ALL[name][1] for name in stages]
     at = stages.index(stage)
     return (sum(shares[:at]) + shares[at] * min(max(fraction, 0.0), 1.0)) / sum(shares)
 

@@ -18,6 +18,7 @@ from newel.core.job import Section
 from newel.core.profile import CutterShape, Profile
 from newel.geometry import blank_kernels as kernels
 from newel.geometry import blank_surface_kernels as surface_kernels
+from newel.geometry import blank_sweep_kernels as sweeps
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -52,7 +53,7 @@ class Blank:
     to_x_mm: float
     turned_deg: float
     pitch_mm: float
-    grid: kernels.Grid
+    grid: sweeps.Grid
     yz: kernels.Pool
     x: kernels.Pool
     reach_mm: Floats
@@ -67,7 +68,7 @@ class Carved:
 
 
 def section_halfplanes(section: Section, size_mm: tuple[float, ...], turned_deg: float) -> Floats:
-    """Return the (m, 3) rows (ny, nz, d), ny y + nz z <= d, that bound a bar's section; none for a round bar (d mm from axis)."""
+    """Return the (m, 3) rows (ny, nz, d), ny y + nz z <= d, that bound a bar's section (d in mm); none for a round bar."""
     if section is Section.ROUND:
         return np.zeros((0, 3))
     if section is Section.HEXAGON:
@@ -100,15 +101,15 @@ def bar_blank(
         raise Infeasible("the blank would need too many rays", measured=nx * (ny + nz) + ny * nz, limit=MOST_RAYS, unit="rays",
                          remedy="ask for a coarser resolution")  # fmt: skip
     py, pz, px = 2 * half_y / ny, 2 * half_z / nz, (to_x_mm - from_x_mm) / nx
-    grid = kernels.Grid(
+    grid = sweeps.Grid(
         from_x_mm + px / 2, -half_y + py / 2, -half_z + pz / 2, px, py, pz, nx, ny, nz, SLAB_SLICES, BAND_ROWS
     )  # fmt: skip
-    y, z = grid.y0 + py * np.arange(ny), grid.z0 + pz * np.arange(nz)
+    y, z = (first + step * np.arange(n, dtype=np.float64) for first, step, n in ((grid.y0, py, ny), (grid.z0, pz, nz)))
     y_span = _spans(walls, size_mm, z, along_y=True)
     z_span = _spans(walls, size_mm, y, along_y=False)
     x_span = np.empty((ny, nz, 2))
     solid = (z[None, :] > z_span[:, :1]) & (z[None, :] < z_span[:, 1:])
-    x_span[..., 0], x_span[..., 1] = np.where(solid, from_x_mm, kernels.FAR), np.where(solid, to_x_mm, -kernels.FAR)
+    x_span[..., 0], x_span[..., 1] = np.where(solid, from_x_mm, sweeps.FAR), np.where(solid, to_x_mm, -sweeps.FAR)
     yz = _pool(np.broadcast_to(np.concatenate([y_span, z_span]), (nx, ny + nz, 2)), SLAB_SLICES)
     reach = np.empty(nx)
     kernels.slice_reaches(yz, grid, len(yz.free), reach)
@@ -135,48 +136,47 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
     pieces = _pieces(shape)
     radius = max(float(blank.reach_mm.max()), 1.0)
     turn, x_turn = (2 * math.acos(1 - min(0.5, chord / radius)) for chord in (TURN_CHORD_MM, X_TURN_CHORD_MM))
-    limits = kernels.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, X_SPACING_MM, SLIVER_MM)
+    limits = sweeps.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, X_SPACING_MM, SLIVER_MM)
     rows = np.vstack([poses[:1], poses])
     rows[:, 3] = np.radians(rows[:, 3])
     for at in range(0, len(poses), MOVES_AT_ONCE):
         batch = slice(at, min(at + MOVES_AT_ONCE, len(poses)))
-        moves = kernels.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
+        moves = sweeps.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
         _carve_x(blank, pieces, moves, limits._replace(turn=x_turn))
         removed[batch], struck[batch] = _carve_yz(blank, pieces, moves, limits)
     return Carved(removed, struck)
 
 
-def _carve_x(blank: Blank, pieces: kernels.Pieces, moves: kernels.Moves, limits: kernels.Limits) -> None:
+def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits) -> None:
     """Cut the X rays; a band that runs out of nodes is resumed with twice the room."""
     boxes = np.empty((len(moves.tags), 3))
-    kernels.move_boxes(pieces, blank.grid, moves.poses, limits, blank.reach_mm, boxes)
-    start = np.zeros(len(blank.x.free), np.int64)
-    order, work = _fair_order(len(start)), _work(blank.grid, pieces, len(start))
-    while (start < len(moves.tags)).any():
-        kernels.carve_bands(blank.x, blank.grid, pieces, moves, limits, boxes, order, start, work)
-        if (start < len(moves.tags)).any():
+    sweeps.move_boxes(pieces, blank.grid, moves.poses, limits, blank.reach_mm, boxes)
+    bands = len(blank.x.free)
+    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, np.zeros((bands, 1)), np.zeros((bands, 1)))
+    work = _work(blank.grid, pieces, bands)
+    while (ledger.start < len(moves.tags)).any():
+        kernels.carve_bands(blank.x, blank.grid, pieces, moves, limits, work, _fair_order(bands), ledger)
+        if (ledger.start < len(moves.tags)).any():
             blank.x = _roomier(blank.x)
 
 
-def _carve_yz(
-    blank: Blank, pieces: kernels.Pieces, moves: kernels.Moves, limits: kernels.Limits
-) -> tuple[Floats, Floats]:
+def _carve_yz(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits) -> tuple[Floats, Floats]:
     """Cut the Y and Z rays; return removed and struck of each row, summed slab by slab in a fixed order."""
-    start = np.zeros(len(blank.yz.free), np.int64)
-    removed, struck = np.zeros((len(start), len(moves.tags))), np.zeros((len(start), len(moves.tags)))
-    order, work = _fair_order(len(start)), _work(blank.grid, pieces, len(start))
-    while (start < len(moves.tags)).any():
-        kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, blank.reach_mm, order, start, removed, struck, work)
-        if (start < len(moves.tags)).any():
+    slabs, n = len(blank.yz.free), len(moves.tags)
+    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, np.zeros((slabs, n)), np.zeros((slabs, n)))
+    work = _work(blank.grid, pieces, slabs)
+    while (ledger.start < n).any():
+        kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, work, _fair_order(slabs), ledger)
+        if (ledger.start < n).any():
             blank.yz = _roomier(blank.yz)
-    return removed.sum(axis=0), struck.max(axis=0)
+    return ledger.removed.sum(axis=0), ledger.struck.max(axis=0)
 
 
-def _work(grid: kernels.Grid, pieces: kernels.Pieces, slabs: int) -> kernels.Work:
+def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
     """Make the working arrays of so many slabs or bands."""
-    corners = kernels.most_corners(pieces, CHORD_MM)
+    corners = sweeps.most_corners(pieces, CHORD_MM)
     ext = np.tile(np.array([0, 0, 0, 0, 0, grid.nz, 0, grid.ny]), (slabs, 1))
-    return kernels.Work(
+    return sweeps.Work(
         np.zeros((slabs, 2, corners)), np.zeros((slabs, 2, 2, 2 * corners + 4)),
         np.zeros((slabs, int(np.diff(pieces.first).max())), np.int64), np.zeros((slabs, 64)), np.zeros((slabs, 6, 6)),
         np.zeros((slabs, 4, max(grid.ny, grid.nz))), ext, np.zeros((slabs, grid.slab), np.int64),
@@ -228,7 +228,9 @@ def _half_extents(walls: Floats, size_mm: tuple[float, ...]) -> tuple[float, flo
     if not len(walls):
         return size_mm[0] / 2, size_mm[0] / 2
     after = np.roll(walls, -1, axis=0)
-    corners = np.linalg.solve(np.stack([walls[:, :2], after[:, :2]], axis=1), np.stack([walls[:, 2], after[:, 2]], axis=1)[..., None])
+    corners = np.linalg.solve(
+        np.stack([walls[:, :2], after[:, :2]], axis=1), np.stack([walls[:, 2], after[:, 2]], axis=1)[..., None]
+    )
     far = np.abs(corners[..., 0]).max(axis=0)
     return float(far[0]), float(far[1])
 
@@ -243,10 +245,10 @@ def _spans(walls: Floats, size_mm: tuple[float, ...], at: Floats, *, along_y: bo
         with np.errstate(divide="ignore", invalid="ignore"):
             cross = (limit - across * at) / run
         flat = np.abs(run) < 1e-12
-        low = np.where((run < 0) & ~flat, cross, -kernels.FAR).max(axis=0)
-        high = np.where((run > 0) & ~flat, cross, kernels.FAR).min(axis=0)
+        low = np.where((run < 0) & ~flat, cross, -sweeps.FAR).max(axis=0)
+        high = np.where((run > 0) & ~flat, cross, sweeps.FAR).min(axis=0)
     none = high - low <= SLIVER_MM
-    return np.column_stack([np.where(none, kernels.FAR, low), np.where(none, -kernels.FAR, high)])
+    return np.column_stack([np.where(none, sweeps.FAR, low), np.where(none, -sweeps.FAR, high)])
 
 
 def _pool(spans: Floats, rows: int) -> kernels.Pool:
@@ -256,7 +258,7 @@ def _pool(spans: Floats, rows: int) -> kernels.Pool:
     first = rows * rays
     nodes = first + max(first // 8, 4 * rays)
     ends = np.empty((slabs, nodes, 2), np.float32)
-    ends[:] = kernels.FAR, -kernels.FAR
+    ends[:] = sweeps.FAR, -sweeps.FAR
     for s in range(slabs):
         some = spans[s * rows : (s + 1) * rows].reshape(-1, 2)
         ends[s, : len(some)] = some
@@ -269,7 +271,7 @@ def _roomier(pool: kernels.Pool) -> kernels.Pool:
     """Return the pool with twice the nodes; the new ones go in front of the free list."""
     slabs, nodes = pool.ends.shape[:2]
     ends = np.empty((slabs, 2 * nodes, 2), np.float32)
-    ends[:, :nodes], ends[:, nodes:] = pool.ends, (kernels.FAR, -kernels.FAR)
+    ends[:, :nodes], ends[:, nodes:] = pool.ends, (sweeps.FAR, -sweeps.FAR)
     links = np.full((slabs, 2 * nodes, 3), -1, np.int32)
     links[:, :nodes] = pool.links
     links[:, nodes:-1, 2] = np.arange(nodes + 1, 2 * nodes)
@@ -278,7 +280,7 @@ def _roomier(pool: kernels.Pool) -> kernels.Pool:
     return kernels.Pool(ends, links, free)
 
 
-def _pieces(shape: CutterShape) -> kernels.Pieces:
+def _pieces(shape: CutterShape) -> sweeps.Pieces:
     """Cut a cutter's outline into convex pieces, edge first, the body shrunk by its clearance."""
     edge = _convex_parts(shape.edge, 0.0)
     body = _convex_parts(shape.body, BODY_CLEARANCE_MM)
@@ -286,7 +288,7 @@ def _pieces(shape: CutterShape) -> kernels.Pieces:
     rows = np.array([row for part in parts for row in part[0]])
     first = np.cumsum([0] + [len(part[0]) for part in parts])
     size = np.array([(part[0][-1][1], part[0][0][2], part[1]) for part in parts])
-    return kernels.Pieces(rows, first, size, len(edge))
+    return sweeps.Pieces(rows, first, size, len(edge))
 
 
 Segment = tuple[float, float, float, float, float, float, float]

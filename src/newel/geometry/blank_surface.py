@@ -27,12 +27,12 @@ def surface_points(blank: Blank, every: int = 1) -> tuple[Floats, Floats, Ints]:
     found = []
     for way, pool, rows in ((0, blank.x, blank.grid.ny), (1, blank.yz, blank.grid.nx), (2, blank.yz, blank.grid.nx)):
         counts = np.zeros(-(-rows // every), np.int64)
-        none = (np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32))
-        kernels.ray_ends(pool, blank.grid, way, every, counts, *none)
+        none = kernels.Ends(np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32))
+        kernels.ray_ends(pool, blank.grid, way, every, counts, none)
         total = int(counts.sum())
         if total:
-            out = (np.empty((total, 3)), np.empty((total, 3)), np.empty(total, np.int32))
-            kernels.ray_ends(pool, blank.grid, way, every, np.cumsum(counts) - counts, *out)
+            out = kernels.Ends(np.empty((total, 3)), np.empty((total, 3)), np.empty(total, np.int32))
+            kernels.ray_ends(pool, blank.grid, way, every, np.cumsum(counts) - counts, out)
             found.append(out)
     if not found:
         return np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32)
@@ -73,12 +73,12 @@ def blank_mesh(blank: Blank, coarsen: int = 2) -> tuple[Floats, NDArray[np.int64
     quads = np.zeros(1, np.int64)
     vertices = np.empty((kernels.count_cells(solid, parts, quads), 3))
     faces = np.empty((2 * int(quads[0]), 3), np.int64)
-    kernels.build_mesh(blank.yz, blank.x, grid, coarsen, solid, edges, parts, vertices, faces)
+    kernels.build_mesh(blank.yz, blank.x, grid, kernels.Lattice(solid, edges, parts, coarsen), vertices, faces)
     return vertices, faces
 
 
 def _parts_of_cases() -> tuple[NDArray[np.int8], NDArray[np.int8]]:
-    """For each of the 256 corner cases of a cell: which part of the surface each of its 12 edges belongs to (-1: none), and how many parts.
+    """Which part of the surface each of a cell's 12 edges belongs to (-1: none), and how many parts, in each of 256 cases.
 
     Corner 4 dx + 2 dy + dz; edge 4 axis + du + 2 dv with (u, v) the other two axes in order. Two crossed edges of one
     face belong together; faces with four are filled before and stay apart here, each solid corner by itself.

@@ -8,9 +8,27 @@ two other indices in order of axis: (y, z), (x, z) or (x, y).
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
+
+
+class Lattice(NamedTuple):
+    """A lattice of every coarsen-th ray, with one empty layer all round, and the parts of the surface in each cell case."""
+
+    solid: np.ndarray  # (na, nb, nc) uint8
+    edges: np.ndarray  # (256, 12) int8: which part each edge of a cell belongs to, -1 none
+    parts: np.ndarray  # (256,) int8: how many parts
+    coarsen: int
+
+
+class Ends(NamedTuple):
+    """Points, normals and tags of ray ends."""
+
+    points: np.ndarray
+    normals: np.ndarray
+    tags: np.ndarray
 
 
 @njit(cache=True, error_model="numpy")
@@ -70,12 +88,12 @@ def _normal(pool, grid, way, u, v, end, upper, out):
     """Write the outward normal at a ray end, from the ends of the neighbouring rays."""
     first = 1 if way == 0 else 0
     second = 1 if way == 2 else 2
-    sa = _slope(
-        _near_end(pool, grid, way, u - 1, v, end, upper), end, _near_end(pool, grid, way, u + 1, v, end, upper), _axis(grid, first)[1]
-    )
-    sb = _slope(
-        _near_end(pool, grid, way, u, v - 1, end, upper), end, _near_end(pool, grid, way, u, v + 1, end, upper), _axis(grid, second)[1]
-    )
+    _, pa = _axis(grid, first)
+    _, pb = _axis(grid, second)
+    before = _near_end(pool, grid, way, u - 1, v, end, upper)
+    sa = _slope(before, end, _near_end(pool, grid, way, u + 1, v, end, upper), pa)
+    before = _near_end(pool, grid, way, u, v - 1, end, upper)
+    sb = _slope(before, end, _near_end(pool, grid, way, u, v + 1, end, upper), pb)
     size = math.sqrt(1.0 + sa * sa + sb * sb)
     if not upper:
         size = -size
@@ -85,7 +103,7 @@ def _normal(pool, grid, way, u, v, end, upper, out):
 
 
 @njit(cache=True, error_model="numpy")
-def _row_ends(pool, grid, way, u, every, at, points, normals, tags):
+def _row_ends(pool, grid, way, u, every, at, out):
     """Count the well-seen ends of one row of rays, and write them from row `at` on where at >= 0."""
     n = np.empty(3)
     count = 0
@@ -105,24 +123,24 @@ def _row_ends(pool, grid, way, u, every, at, points, normals, tags):
                     continue
                 if at >= 0:
                     row = at + count
-                    points[row, way] = end
-                    points[row, first] = u0 + u * pu
-                    points[row, second] = v0 + v * pv
-                    normals[row] = n
-                    tags[row] = pool.links[s, i, 1] if upper else pool.links[s, i, 0]
+                    out.points[row, way] = end
+                    out.points[row, first] = u0 + u * pu
+                    out.points[row, second] = v0 + v * pv
+                    out.normals[row] = n
+                    out.tags[row] = pool.links[s, i, 1] if upper else pool.links[s, i, 0]
                 count += 1
             i = pool.links[s, i, 2]
     return count
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def ray_ends(pool, grid, way, every, starts, points, normals, tags):
-    """Write the ends of all rays of a direction, row by row from `starts`; where `points` is empty only count into `starts`."""
+def ray_ends(pool, grid, way, every, starts, out):
+    """Write the ends of all rays of a direction, row by row from `starts`; where `out` is empty only count into `starts`."""
     for k in prange(len(starts)):
-        if len(points) == 0:
-            starts[k] = _row_ends(pool, grid, way, k * every, every, -1, points, normals, tags)
+        if len(out.tags) == 0:
+            starts[k] = _row_ends(pool, grid, way, k * every, every, -1, out)
         else:
-            _row_ends(pool, grid, way, k * every, every, starts[k], points, normals, tags)
+            _row_ends(pool, grid, way, k * every, every, starts[k], out)
 
 
 @njit(cache=True, error_model="numpy")
@@ -131,8 +149,8 @@ def radial_tops(pool, grid, x_from, x_step, turns, radius):
     bins = len(radius)
     for k in range(grid.nx):
         x = grid.x0 + k * grid.px
-        b0 = min(bins - 1, max(0, int(math.floor((x - 0.5 * grid.px - x_from) / x_step + 1e-6))))
-        b1 = min(bins - 1, max(0, int(math.ceil((x + 0.5 * grid.px - x_from) / x_step - 1e-6)) - 1))
+        b0 = min(bins - 1, max(0, math.floor((x - 0.5 * grid.px - x_from) / x_step + 1e-6)))
+        b1 = min(bins - 1, max(0, math.ceil((x + 0.5 * grid.px - x_from) / x_step - 1e-6) - 1))
         for way in (1, 2):
             for v in range(grid.nz if way == 1 else grid.ny):
                 s, i = _ray(grid, way, k, v)
@@ -146,7 +164,7 @@ def radial_tops(pool, grid, x_from, x_step, turns, radius):
                         polar = math.atan2(side, end) if way == 1 else math.atan2(end, side)
                         turn = (0.5 * math.pi - polar) / (2.0 * math.pi) * turns
                         wide = 0.75 * p / max(math.hypot(side, end), p) / (2.0 * math.pi) * turns
-                        for t in range(int(math.floor(turn - wide + 0.5)), int(math.floor(turn + wide + 0.5)) + 1):
+                        for t in range(math.floor(turn - wide + 0.5), math.floor(turn + wide + 0.5) + 1):
                             for b in range(b0, b1 + 1):
                                 radius[b, t % turns] = max(radius[b, t % turns], r)
                     i = pool.links[s, i, 2]
@@ -162,8 +180,8 @@ def lattice_inside(pool, grid, coarsen, solid):
                 continue
             while i >= 0:
                 step = grid.pz * coarsen
-                c0 = max(0, int(math.ceil((pool.ends[s, i, 0] - grid.z0) / step)))
-                c1 = min(solid.shape[2] - 3, int(math.floor((pool.ends[s, i, 1] - grid.z0) / step)))
+                c0 = max(0, math.ceil((pool.ends[s, i, 0] - grid.z0) / step))
+                c1 = min(solid.shape[2] - 3, math.floor((pool.ends[s, i, 1] - grid.z0) / step))
                 for c in range(c0, c1 + 1):
                     solid[a + 1, b + 1, c + 1] = 1
                 i = pool.links[s, i, 2]
@@ -197,9 +215,8 @@ def fill_diagonals(solid):
 
 
 @njit(cache=True, error_model="numpy")
-def _crossing(yz, x, grid, coarsen, way, at, inner_first, point, normal):
+def _crossing(pool, grid, coarsen, way, at, inner_first, point, normal):
     """Write point and normal where the surface crosses the lattice edge from `at` (coarse indices, padded) along an axis."""
-    pool = x if way == 0 else yz
     first = 1 if way == 0 else 0
     second = 1 if way == 2 else 2
     u = (at[first] - 1) * coarsen
@@ -234,20 +251,25 @@ def _solve(m, rhs):
     c1 = m[0, 2] * m[1, 2] - m[0, 1] * m[2, 2]
     c2 = m[0, 1] * m[1, 2] - m[0, 2] * m[1, 1]
     det = m[0, 0] * c0 + m[0, 1] * c1 + m[0, 2] * c2
+    d11 = m[0, 0] * m[2, 2] - m[0, 2] * m[0, 2]
+    d12 = m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]
+    d22 = m[0, 0] * m[1, 1] - m[0, 1] * m[0, 1]
     x = (c0 * rhs[0] + c1 * rhs[1] + c2 * rhs[2]) / det
-    y = (c1 * rhs[0] + (m[0, 0] * m[2, 2] - m[0, 2] * m[0, 2]) * rhs[1] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * rhs[2]) / det
-    z = (c2 * rhs[0] + (m[0, 1] * m[0, 2] - m[0, 0] * m[1, 2]) * rhs[1] + (m[0, 0] * m[1, 1] - m[0, 1] * m[0, 1]) * rhs[2]) / det
+    y = (c1 * rhs[0] + d11 * rhs[1] + d12 * rhs[2]) / det
+    z = (c2 * rhs[0] + d12 * rhs[1] + d22 * rhs[2]) / det
     rhs[0] = x
     rhs[1] = y
     rhs[2] = z
 
 
 @njit(cache=True, error_model="numpy")
-def _cell_vertex(yz, x, grid, coarsen, cell, case, edges, part, out):
+def _cell_vertex(yz, x, grid, lattice, cell, case, part, out):
     """Place the vertex of one surface part in a cell: nearest to the planes of its crossings, kept inside the cell.
 
     Each plane weighs as squarely as its ray sees it; a fiftieth of the weight draws to the mean of the crossings.
     """
+    coarsen = lattice.coarsen
+    edges = lattice.edges
     m = np.zeros((3, 3))
     rhs = np.zeros(3)
     mean = np.zeros(3)
@@ -264,7 +286,7 @@ def _cell_vertex(yz, x, grid, coarsen, cell, case, edges, part, out):
         at[1 if way == 0 else 0] += e & 1
         at[1 if way == 2 else 2] += (e >> 1) & 1
         corner = ((at[0] - cell[0]) << 2) | ((at[1] - cell[1]) << 1) | (at[2] - cell[2])
-        _crossing(yz, x, grid, coarsen, way, at, (case >> corner) & 1 == 1, point[n], normal[n])
+        _crossing(x if way == 0 else yz, grid, coarsen, way, at, (case >> corner) & 1 == 1, point[n], normal[n])
         weight[n] = normal[n, way] * normal[n, way] + 1e-6
         mean += point[n]
         n += 1
@@ -313,8 +335,10 @@ def count_cells(solid, parts, quads):
 
 
 @njit(cache=True, error_model="numpy")
-def build_mesh(yz, x, grid, coarsen, solid, edges, parts, vertices, faces):
+def build_mesh(yz, x, grid, lattice, vertices, faces):
     """Write a vertex for each surface part of each cell, and two triangles for each crossed lattice edge."""
+    solid = lattice.solid
+    parts = lattice.parts
     na, nb, nc = solid.shape
     index = np.full((2, nb, nc), -1, np.int64)  # first vertex of each cell, of this layer and the one before
     cell = np.empty(3, np.int64)
@@ -332,15 +356,20 @@ def build_mesh(yz, x, grid, coarsen, solid, edges, parts, vertices, faces):
                 cell[2] = c
                 index[here, b, c] = count
                 for part in range(parts[case]):
-                    _cell_vertex(yz, x, grid, coarsen, cell, case, edges, part, vertices[count])
+                    _cell_vertex(yz, x, grid, lattice, cell, case, part, vertices[count])
                     count += 1
                 for way in range(3):
-                    row = _quad(solid, index, edges, a, b, c, way, vertices, faces, row)
+                    row = _quad(lattice, index, cell, way, vertices, faces, row)
 
 
 @njit(cache=True, error_model="numpy")
-def _quad(solid, index, edges, a, b, c, way, vertices, faces, row):
+def _quad(lattice, index, cell, way, vertices, faces, row):
     """Join the four cells around the lattice edge that starts at a cell's lowest corner, where the surface crosses it."""
+    solid = lattice.solid
+    edges = lattice.edges
+    a = cell[0]
+    b = cell[1]
+    c = cell[2]
     inner = solid[a, b, c]
     if inner == solid[a + (way == 0), b + (way == 1), c + (way == 2)]:
         return row
@@ -397,9 +426,9 @@ def inside_points(pool, grid, points, out):
     """Write 1 for each point that lies in material, by the nearest Y ray and the nearest Z ray (both must say so)."""
     for i in range(len(points)):
         out[i] = 0
-        k = int(math.floor((points[i, 0] - grid.x0) / grid.px + 0.5))
-        jy = int(math.floor((points[i, 1] - grid.y0) / grid.py + 0.5))
-        jz = int(math.floor((points[i, 2] - grid.z0) / grid.pz + 0.5))
+        k = math.floor((points[i, 0] - grid.x0) / grid.px + 0.5)
+        jy = math.floor((points[i, 1] - grid.y0) / grid.py + 0.5)
+        jz = math.floor((points[i, 2] - grid.z0) / grid.pz + 0.5)
         if k < 0 or k >= grid.nx or jy < 0 or jy >= grid.ny or jz < 0 or jz >= grid.nz:
             continue
         s = k // grid.slab

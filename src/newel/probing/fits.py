@@ -3,8 +3,8 @@
 Every unknown starts from a wide guess (its `reach`), which only matters where the readings are silent: the covariance is
 (J'J / s^2 + P)^-1 with the guess in P. An unknown whose spread stays near its guess is not told by the readings. Bands
 are Student's t; `band` holds for one unknown, `band_all` for all of them together (Sidak 1967: 1 - 0.95^(1/k) each).
-Outliers are readings whose residual, in a fit that does not listen to far-off ones, passes the t limit for n readings
-taken together at 1 %. They are named and never left out here.
+Outliers are readings whose residual passes the t limit for all readings taken together at 1 %, tested one after another.
+They are named and never left out here.
 """
 
 from __future__ import annotations
@@ -26,12 +26,13 @@ Residual = Callable[[Floats], Floats]
 TOLD = 0.2  # an unknown is told when its spread is under this part of its guess
 SURE = 0.95
 OUTLIER_RISK = 0.01  # of naming any reading of a clean table
-MAD = 1.4826  # median absolute deviation to standard deviation, of a normal distribution
+MOST_OUTLIERS = 10
+FINEST_MM = 1e-6  # no reading tells less: residuals under this are rounding
 
 
 @dataclass(frozen=True)
 class Unknown:
-    """One unknown: its name and unit, where to start, how far it may be from there (one standard deviation), what is good enough.
+    """One unknown: its name and unit, where to start, how far it may be from there (one spread), what is good enough.
 
     `known` marks a value that comes with its own uncertainty (a calibrated ball): `reach` is that uncertainty.
     """
@@ -117,7 +118,7 @@ def fit(unknowns: Sequence[Unknown], residual: Residual, labels: Sequence[str], 
         if dof < 2.5:
             noise = noise_mm
             break
-        noise = max(math.sqrt(float(r @ r) / dof), 1e-9)
+        noise = max(math.sqrt(float(r @ r) / dof), FINEST_MM)
     covariance, jacobian = _covariance(residual, values, reach, noise)
     return Fit(
         _estimates(unknowns, values, covariance, dof),
@@ -125,16 +126,16 @@ def fit(unknowns: Sequence[Unknown], residual: Residual, labels: Sequence[str], 
         residual(values),
         noise,
         dof,
-        _outliers(residual, values, start, reach, labels, noise_mm),
+        _outliers(residual(values), jacobian, reach, labels),
         _blind(unknowns, covariance, reach),
     )
 
 
-def _minimum(residual: Residual, at: Floats, start: Floats, reach: Floats, noise: float, loss: str = "linear") -> Floats:
+def _minimum(residual: Residual, at: Floats, start: Floats, reach: Floats, noise: float) -> Floats:
     def rows(values: Floats) -> Floats:
         return np.concatenate([residual(values) / noise, (values - start) / reach])
 
-    found = least_squares(rows, at, x_scale=reach, loss=loss, method="trf", xtol=1e-14, ftol=1e-14, gtol=1e-12, max_nfev=200)
+    found = least_squares(rows, at, x_scale=reach, method="trf", xtol=1e-14, ftol=1e-14, gtol=1e-12, max_nfev=200)
     return np.asarray(found.x)
 
 
@@ -186,25 +187,35 @@ def _blind(unknowns: Sequence[Unknown], covariance: Floats, reach: Floats) -> tu
     return tuple(found)
 
 
-def _outliers(
-    residual: Residual, values: Floats, start: Floats, reach: Floats, labels: Sequence[str], noise_mm: float
-) -> tuple[Outlier, ...]:
-    """Name readings far off a fit that does not listen to far-off ones (soft L1), against the median of all."""
+def _outliers(residuals: Floats, jacobian: Floats, reach: Floats, labels: Sequence[str]) -> tuple[Outlier, ...]:
+    """Name readings that stand out, by the generalised extreme studentised deviate (Rosner, Technometrics 25, 1983, 165-172).
+
+    The reading with the largest residual over its own spread is set aside, the rest is fitted anew (on the straight part of
+    the model), and so on; all up to the last one that passed its limit are named, so that two bad ones cannot hide each other.
+    """
     n = len(labels)
-    robust = _minimum(residual, values, start, reach, noise_mm / 2.0, "soft_l1")
-    r = residual(robust)
-    jacobian = jacobian_of(residual, robust, reach)
-    scaled = jacobian * reach / noise_mm
-    hat = np.einsum("ij,jk,ik->i", scaled, np.linalg.inv(scaled.T @ scaled + np.eye(len(reach))), scaled)
-    spare = np.sqrt(np.maximum(1.0 - hat, 0.0))
-    free = n - float(hat.sum())
-    if free < 2.5:
-        return ()
-    seen = spare > 0.1  # the others are hardly checked by anything but themselves
-    sigma = max(MAD * float(np.median(np.abs(r[seen] / spare[seen]))), 1e-9) if seen.any() else noise_mm
-    limit = float(student.ppf(1.0 - OUTLIER_RISK / (2 * n), max(free - 1.0, 1.5))) * sigma
-    return tuple(
-        Outlier(i, labels[i], float(r[i]), limit * float(spare[i]))
-        for i in np.flatnonzero(seen)
-        if abs(r[i]) > limit * spare[i]
-    )
+    kept = np.ones(n, dtype=bool)
+    tried: list[Outlier] = []
+    named = 0
+    for _ in range(min(n // 5, MOST_OUTLIERS)):
+        scaled = jacobian[kept] * reach
+        scale = max(float(np.sqrt(np.mean(residuals[kept] ** 2))), FINEST_MM)
+        inner = np.linalg.inv(scaled.T @ scaled / scale**2 + np.eye(len(reach))) / scale**2
+        left = residuals - jacobian * reach @ (inner @ (scaled.T @ residuals[kept]))
+        spare = np.maximum(1.0 - np.einsum("ij,jk,ik->i", scaled, inner, scaled), 0.0)
+        free = float(spare.sum())
+        if free < 3.5:
+            break
+        index = np.flatnonzero(kept)
+        sigma = max(math.sqrt(float(left[kept] @ left[kept]) / free), FINEST_MM)
+        seen = spare > 0.05  # the others are hardly checked by anything but themselves
+        deviate = np.where(seen, np.abs(left[kept]) / (sigma * np.sqrt(np.maximum(spare, 0.05))), 0.0)
+        worst = int(np.argmax(deviate))
+        t = float(student.ppf(1.0 - OUTLIER_RISK / (2 * len(index)), free - 1.0))
+        limit = t * math.sqrt(free / (free - 1.0 + t * t))  # of the deviate, whose own spread holds the reading itself
+        i = int(index[worst])
+        tried.append(Outlier(i, labels[i], float(left[i]), limit * sigma * math.sqrt(float(spare[worst]))))
+        if deviate[worst] > limit:
+            named = len(tried)
+        kept[i] = False
+    return tuple(tried[:named])

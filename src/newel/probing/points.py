@@ -56,7 +56,8 @@ def corrected(motion: Motion, setup: SetUp, measured: MeasuredMachine, *, wrappe
     taking up the play, during which the bar stands still. Raises BadInput for fed moves from places that are not known.
     """
     begin, end, known = _filled(motion)
-    rows, ends = _split(motion, begin, end, _reach(measured), wrapped)
+    fed = np.isin(motion.kind, (RowKind.FEED, RowKind.ARC))
+    rows, ends = _split_pieces(begin, end, np.where(fed, CHORD_MM, np.inf), _reach(measured), 170.0 if wrapped else 1e9)
     height = _height_of(motion, setup)[rows]
     poses = _to_set_up(ends, setup)
     poses[:, 3] = setup.a_sense * (ends[:, 3] + setup.a_zero_deg)
@@ -70,7 +71,7 @@ def as_run(motion: Motion, setup: SetUp, measured: MeasuredMachine) -> Points:
     """Return the program that on a faultless machine would do to the bar what this one does on the machine as measured."""
     begin, end, known = _filled(motion)
     owner, begin, end = _followed(begin, end, measured.backlash_deg)
-    rows, ends = _split_pieces(begin, end, _reach(measured), 1e9)
+    rows, ends = _split_pieces(begin, end, np.full(len(begin), CHORD_MM), _reach(measured), 1e9)
     rows = owner[rows]
     height = _height_of(motion, setup)[rows]
     poses = as_if_faultless(measured, _to_set_up(ends, setup)[:, :3], turn_of(measured, setup, ends[:, 3]), height)
@@ -108,12 +109,8 @@ def _reach(measured: MeasuredMachine) -> tuple[float, float]:
     return math.hypot(measured.bar_y_mm, measured.bar_z_mm), lean
 
 
-def _split(motion: Motion, begin: Floats, end: Floats, reach: tuple[float, float], wrapped: bool) -> tuple[Ints, Floats]:
-    return _split_pieces(begin, end, reach, 170.0 if wrapped else 1e9)
-
-
-def _split_pieces(begin: Floats, end: Floats, reach: tuple[float, float], most_deg: float) -> tuple[Ints, Floats]:
-    """Cut moves so that a chord stays within CHORD_MM of the curve; return each piece's move and its end.
+def _split_pieces(begin: Floats, end: Floats, chord_mm: Floats, reach: tuple[float, float], most_deg: float) -> tuple[Ints, Floats]:
+    """Cut moves so that a chord stays within `chord_mm` (n,) of the curve; return each piece's move and its end.
 
     The bend of the curve over a turn t: at most (e + lean * size) t^2 + 2 lean |dx| t, an eighth of it off the chord.
     """
@@ -122,7 +119,7 @@ def _split_pieces(begin: Floats, end: Floats, reach: tuple[float, float], most_d
     t = np.radians(turn)
     size = np.maximum(np.abs(begin[:, :3]).max(axis=1, initial=0.0), np.abs(end[:, :3]).max(axis=1, initial=0.0))
     bend = (offset + lean * size) * t**2 + 2.0 * lean * np.abs(end[:, :3] - begin[:, :3]).max(axis=1, initial=0.0) * t
-    count = np.maximum(np.ceil(np.sqrt(bend / (8.0 * CHORD_MM))), np.ceil(turn / most_deg))
+    count = np.maximum(np.ceil(np.sqrt(bend / (8.0 * chord_mm))), np.ceil(turn / most_deg))
     count = np.maximum(count, 1).astype(np.int64)
     rows = np.repeat(np.arange(len(begin)), count)
     share = (np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count) + 1) / count[rows]

@@ -26,6 +26,7 @@ _SYSTEMS = {54.0: "G54", 55.0: "G55", 56.0: "G56", 57.0: "G57", 58.0: "G58", 59.
 _MACHINE_PLACES = frozenset((28.0, 30.0, 53.0))
 _RESET = frozenset((10.0, 92.0, 92.1, 92.2, 92.3))
 _STOPS = frozenset((0.0, 1.0, 2.0, 30.0, 60.0))
+SAME_FEED = 1e-4
 _NOT_STRAIGHT = re.compile(r"^\s*/?\s*(n\s*\d+\s*)?o\s*\d|m\s*9[89]\b|[#\[]", re.IGNORECASE)
 
 
@@ -134,7 +135,10 @@ class _Pen:
             return [*out, f"F{_trimmed(1.0 / minutes, 6)}"]
         length = math.sqrt(float(np.nansum(step[:3] ** 2))) / self.unit_mm
         moved = any(word[0] in "XYZ" for word in words)
-        feed = f"F{_trimmed((length if moved else abs(float(step[3]))) / minutes, 4)}"
+        rate = (length if moved else abs(float(step[3]))) / minutes
+        if abs(rate - round(rate)) < SAME_FEED * rate:
+            rate = round(rate)  # chords of an arc at the feed asked, not at the hair less that would keep its time
+        feed = f"F{_trimmed(rate, 4)}"
         if feed != self.feed:
             out.append(feed)
             self.feed = feed

@@ -26,6 +26,7 @@ CLEAR_MM = 4.0  # from where a touching move begins to where contact is expected
 BEYOND_MM = 3.0  # how far it goes on where nothing is met before it gives up (common practice)
 SAFE_OVER_MM = 5.0  # of the ball over everything that turns
 EDGE_MM = 4.0  # a touch keeps this far from the edges of a flat
+ROOM_DEG = 100.0  # beyond full turns: a flat's own place, and coming from its side
 FAR_ENOUGH_MM = 20.0  # sections nearer together tell no tilt worth the name
 
 
@@ -107,10 +108,18 @@ def bar_swing_mm(setup: SetUp) -> float:
     return size[0] / math.sqrt(3.0) if section is Section.HEXAGON else math.hypot(size[0], size[-1]) / 2.0
 
 
-def plan_routine(kind: Kind, setup: SetUp, probe: Probe, *, block_mm: Sequence[float] | None = None) -> Routine:
+def plan_routine(
+    kind: Kind,
+    setup: SetUp,
+    probe: Probe,
+    *,
+    block_mm: Sequence[float] | None = None,
+    wind_up_deg: float | None = None,
+) -> Routine:
     """Plan the touches of one routine.
 
-    `block_mm`: program X Y Z of the top of a block of known height, for the length check. Raises Infeasible where the
+    `block_mm`: program X Y Z of the top of a block of known height, for the length check. `wind_up_deg`: how far A may
+    turn from zero, None without limit; steps are told by two full turns, or by one, or not at all. Raises Infeasible where the
     probe cannot get there between jaws and tailstock, BadInput where a round bar is asked for a flat.
     """
     if kind in (Kind.LEVEL, Kind.STEPS) and setup.bar.section is Section.ROUND:
@@ -120,6 +129,7 @@ def plan_routine(kind: Kind, setup: SetUp, probe: Probe, *, block_mm: Sequence[f
             remedy="hold a square bar or a piece with a milled flat for this routine",
         )
     maker = _Maker(kind, setup, probe)
+    turns = _full_turns(wind_up_deg, kind)
     if kind is Kind.LENGTH:
         if block_mm is None:
             raise BadInput("the length check needs a block of known height", remedy="say where its top is: --block X Y Z (program coordinates)")
@@ -135,15 +145,29 @@ def plan_routine(kind: Kind, setup: SetUp, probe: Probe, *, block_mm: Sequence[f
         for d in maker.ends():
             maker.level(d, 0.0, 1)
     elif kind is Kind.STEPS:
-        maker.steps(maker.middle, 3)
+        maker.steps(maker.middle, 3, turns)
     else:
         for d in maker.ends():
             maker.ring(d)
         if setup.bar.section is not Section.ROUND:
             for d in maker.ends():
                 maker.level(d, 0.0, 1)
-            maker.steps(maker.middle, 2)
+            maker.level(maker.middle, 0.0, 1, Feature.FLAT_2)
+            maker.steps(maker.middle, 2, turns)
     return Routine(kind, tuple(maker.touches))
+
+
+def _full_turns(wind_up_deg: float | None, kind: Kind) -> int:
+    turns = 2 if wind_up_deg is None else min(2, int((wind_up_deg - ROOM_DEG) // 360.0))
+    if turns < 1 and kind is Kind.STEPS:
+        raise Infeasible(
+            "A may not turn a full turn: its steps cannot be told by flats",
+            measured=wind_up_deg,
+            limit=360.0 + ROOM_DEG,
+            unit="deg",
+            remedy="use 'level-flat' for the zero; the scale stays as it is",
+        )
+    return max(turns, 0)
 
 
 def candidates(setup: SetUp, probe: Probe) -> tuple[Touch, ...]:
@@ -155,6 +179,7 @@ def candidates(setup: SetUp, probe: Probe) -> tuple[Touch, ...]:
             maker.level(d, 0.0, 1)
             maker.level(d, 0.0, -1)
             maker.level(d, 720.0, 1)
+            maker.level(d, 0.0, 1, Feature.FLAT_2)
     return tuple(replace(touch, name=describe(touch, setup)) for touch in maker.touches)
 
 
@@ -182,7 +207,8 @@ class _Maker:
         self.flats = flats_of(setup.bar.section)
         body = max(probe.body_diameter_mm / 2.0, self.radius)
         lows = [thing for thing in setup.keep_out if thing.turns]
-        tail = [abs(t.from_x_mm) if setup.along_x > 0 else abs(t.to_x_mm) for t in setup.keep_out if setup.along_x * (t.from_x_mm + t.to_x_mm) > 0]
+        beyond = [thing for thing in setup.keep_out if setup.along_x * (thing.from_x_mm + thing.to_x_mm) > 0]
+        tail = [min(abs(thing.from_x_mm), abs(thing.to_x_mm)) for thing in beyond]
         bar_end = max(setup.along_x * setup.bar.from_x_mm, setup.along_x * setup.bar.to_x_mm)
         self.near = body + CLEAR_MM if lows else self.radius + CLEAR_MM
         self.far = min([bar_end - self.radius - EDGE_MM, *(start - body - CLEAR_MM for start in tail)])
@@ -228,21 +254,21 @@ class _Maker:
                 for way, direction in ((1, 180.0), (-1, 0.0)):
                     self._add(flat, "Y", way, d, 0.0, self.facing(flat, direction) % 360.0, 1)
 
-    def level(self, d: float, turned: float, side: int) -> None:
-        """Touch flat 1 on both sides of its middle."""
-        reach = self._face_mm() / 2.0 - EDGE_MM - self.radius
+    def level(self, d: float, turned: float, side: int, flat: Feature = Feature.FLAT_1) -> None:
+        """Touch a flat on both sides of its middle."""
+        reach = self._face_mm(flat) / 2.0 - EDGE_MM - self.radius
         if reach <= 1.0:
             raise Infeasible("the flat is too narrow to level", measured=reach, limit=1.0, unit="mm", remedy="use a smaller ball")
         for y in (-reach, reach):
-            self._add(Feature.FLAT_1, "Z", -1, d, y, self.facing(Feature.FLAT_1, 90.0) + turned, side)
+            self._add(flat, "Z", -1, d, y, self.facing(flat, 90.0) + turned, side)
 
-    def steps(self, d: float, repeats: int) -> None:
-        """Level flat 1 at 0, 1 and 2 full turns, A coming from below and from above."""
+    def steps(self, d: float, repeats: int, turns: int) -> None:
+        """Level flat 1 at none, one … full turns, A coming from below on the way up and from above on the way down."""
         for _ in range(repeats):
-            for turn in (0.0, 360.0, 720.0):
-                self.level(d, turn, 1)
-            for turn in (720.0, 360.0, 0.0):
-                self.level(d, turn, -1)
+            for turn in range(turns + 1):
+                self.level(d, 360.0 * turn, 1)
+            for turn in range(turns, -1, -1):
+                self.level(d, 360.0 * turn, -1)
 
     def jaw(self) -> None:
         """Touch the jaw face along X, with a jaw turned to the top."""
@@ -282,9 +308,11 @@ class _Maker:
                 return flat
         return None
 
-    def _face_mm(self) -> float:
+    def _face_mm(self, flat: Feature) -> float:
         size = self.setup.bar.size_mm
-        return size[0] / math.sqrt(3.0) if self.setup.bar.section is Section.HEXAGON else size[0]
+        if self.setup.bar.section is Section.HEXAGON:
+            return size[0] / math.sqrt(3.0)
+        return size[0] if flat in (Feature.FLAT_1, Feature.FLAT_3) else size[-1]
 
     def _add(self, feature: Feature, axis: str, way: int, d: float, y: float, a: float, side: int) -> None:
         """Add a touch of the bar: the ball over its place, or beside it as near the axis' height as the stem reaches."""

@@ -56,20 +56,21 @@ def write_program(
     *,
     name: str,
     work_offset: str,
-    rotary_max_deg_per_min: float,
+    fastest_per_min: tuple[float, float, float, float],
     safe_z_mm: float,
 ) -> tuple[ProgramFile, ...]:
     """Write `paths` as one program, or one a cutter, as the dialect has it.
 
-    `name`: the job's name for the head of the program. `safe_z_mm`: a height of the tip in the table frame (above the
+    `name`: the job's name for the head of the program. `fastest_per_min`: what no fed move may pass, mm/min of X, Y, Z and
+    degrees/min of A: where an axis cannot keep up, the feed is lowered. `safe_z_mm`: a height of the tip in the table frame (above the
     rotary axis) that is clear of everything; the program goes there before it moves in X, Y or A, before every cutter
     change and at its end. Each cut's row 0 is reached from there. Same input, same bytes. Raises BadInput for paths
     that cannot be written.
     """
     if not paths:
         raise BadInput("there is no cut to write")
-    if not (math.isfinite(rotary_max_deg_per_min) and rotary_max_deg_per_min > 0.0 and math.isfinite(safe_z_mm)):
-        raise BadInput("the rotary axis' speed and the safe height must be finite numbers")
+    if not (all(math.isfinite(fastest) and fastest > 0.0 for fastest in fastest_per_min) and math.isfinite(safe_z_mm)):
+        raise BadInput("the axes' speeds and the safe height must be finite numbers, the speeds above nought")
     if traits.units not in ("mm", "inch"):
         raise BadInput(f"programs are written in mm or inch, not {traits.units!r}")
     groups = [list(paths)]
@@ -82,7 +83,7 @@ def write_program(
                 groups.append([cut])
     files = []
     for number, group in enumerate(groups, start=1):
-        pen = _Pen(setup, traits, rotary_max_deg_per_min, safe_z_mm)
+        pen = _Pen(setup, traits, fastest_per_min, safe_z_mm)
         pen.head(name, group, work_offset, number, len(groups))
         for cut in group:
             pen.cut(cut)
@@ -113,10 +114,10 @@ def minutes_over_work(counts: np.ndarray, begin: np.ndarray, setup: SetUp, units
 class _Pen:
     """What one program file is written with: the lines so far and where the words stand."""
 
-    def __init__(self, setup: SetUp, traits: WriteTraits, rotary_max_deg_per_min: float, safe_z_mm: float) -> None:
+    def __init__(self, setup: SetUp, traits: WriteTraits, fastest_per_min: tuple[float, ...], safe_z_mm: float) -> None:
         self.setup = setup
         self.traits = traits
-        self.rotary_max = rotary_max_deg_per_min
+        self.fastest = np.array(fastest_per_min)
         inch = traits.units == "inch"
         self.decimals = max(traits.decimals + (1 if inch else 0), 1)
         self.a_decimals = max(traits.angle_decimals, 1)
@@ -192,8 +193,8 @@ class _Pen:
             return
         body = counts[1:]
         minutes = minutes_over_work(body, counts[0], self.setup, self.units, np.where(feeds[1:] > 0.0, feeds[1:], np.nan))
-        turns = np.abs(np.diff(counts[:, 3])) * self.units[3]
-        minutes = np.maximum(minutes, turns / self.rotary_max)  # nan (a rapid) stays nan
+        axes = np.abs(np.diff(counts, axis=0)) * self.units / self.fastest
+        minutes = np.maximum(minutes, axes.max(axis=1))  # nan (a rapid) stays nan
         if self.style.per_minute == 0:
             self.line("G93")
         self.state[5] = -1

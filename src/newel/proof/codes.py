@@ -46,6 +46,11 @@ CODES = MappingProxyType(
         "wind-up": (OBSTACLE, "A must not turn further from zero than the machine allows"),
         # the end
         "end-low": (OBSTACLE, "a program ends with the tip clear above everything"),
+        # the load: estimates, so never more than a caution
+        "load-power": (CAUTION, "a cut should ask no more than the spindle's power"),
+        "load-torque": (CAUTION, "a cut should load the rotary axis no more than it can turn against"),
+        "load-cutter": (CAUTION, "a cut should bend the cutter no more than 0.2 mm"),
+        "load-bar": (CAUTION, "a cut should bend the bar no more than 0.2 mm"),
         # the result
         "gouge": (OBSTACLE, "no cut may go below the part's surface by more than the gouge limit"),
         "left-over": (OBSTACLE, "of the reachable surface 98 % must lie within the tolerance"),

@@ -9,10 +9,12 @@ cutter with TEETH teeth. So these are estimates to see what is near a limit, not
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from newel.core.findings import Finding
 from newel.core.profile import CutterShape
 from newel.core.setup import SetUp
 from newel.geometry.blank import Blank
@@ -21,10 +23,11 @@ from newel.geometry.profiles import radius_at
 from newel.mechanics.chip import engagement_angle_deg, mean_chip_mm
 from newel.mechanics.force import specific_force_N_per_mm2
 from newel.mechanics.power import cutting_power_W
-from newel.proof.course import Course
+from newel.proof.course import Course, findings_at
 from newel.proof.limits import tip_way_mm
 from newel.proof.results import Load
 from newel.proof.strikes import frustums
+from newel.shop.machines import Machine
 from newel.shop.materials import Material
 
 Floats = NDArray[np.float64]
@@ -33,26 +36,43 @@ STRETCH_MM = 3.0
 TEETH = 2  # the set-up doesn't tell teeth; two is what small cutters mostly have (common practice)
 E_CUTTER_N_PER_MM2 = 600_000.0  # carbide, 580 to 630 GPa (from memory); high-speed steel bends 2.7 times as much
 FLUTED_SHARE = 0.8  # a fluted part bends like 0.8 of its diameter (from memory: Kops, Vo, CIRP Annals 39, 1990)
+CUTTER_MAY_BEND_MM = 0.2  # more than that and the cutter is near breaking or the cut near stalling (common practice)
+BAR_MAY_BEND_MM = 0.2
 SLICE_MM = 0.5
 LEAST_RADIUS_MM = 0.05
 
 
-def load_of(course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, material: Material | None) -> Load:
-    """Return the hardest moments of the whole course; nan for all where no material is given."""
+@dataclass(frozen=True)
+class Hardest:
+    """A load's hardest moment: what it was, and its row (-1: none)."""
+
+    value: float = 0.0
+    row: int = -1
+
+    def or_in(self, values: Floats, rows: NDArray[np.intp]) -> Hardest:
+        """Return the harder of this moment and the hardest of `values` (k,) at `rows` (k,)."""
+        k = int(np.argmax(values))
+        return Hardest(float(values[k]), int(rows[k])) if not values[k] <= self.value else self
+
+
+def load_of(
+    course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, machine: Machine, material: Material | None
+) -> tuple[Load, list[Finding]]:
+    """Return the hardest moments of the whole course (nan for all where no material is given) and cautions of them."""
     if material is None:
-        return Load()
+        return Load(), []
     flexibility = bar_flexibility_mm_per_N(blank, setup, material)
-    power, force, torque, bends, sags = (0.0,) * 5
+    power, force, torque, bends, sags = (Hardest() for _ in range(5))
     for number, cutter in sorted(course.cutters.items()):
         rows = np.flatnonzero(course.fed & course.known & (course.motion.cutter == number) & (course.motion.spindle_rpm != 0))
         if len(rows) == 0:
             continue
         stretch = _stretches(course, removed_mm3, rows)
-        volume, minutes, way, rpm, x, radius = stretch
-        cuts = (volume > 0.0) & (minutes > 0.0) & (way > 0.0)
+        cuts = (stretch[0] > 0.0) & (stretch[1] > 0.0) & (stretch[2] > 0.0)
         if not cuts.any():
             continue
-        volume, minutes, way, rpm, x, radius = (column[cuts] for column in stretch)
+        volume, minutes, way, rpm, x, radius, first = (column[cuts] for column in stretch)
+        at = first.astype(np.intp)
         size = np.sqrt(volume / way)
         diameter = 2.0 * np.maximum(radius_at(cutter.shape.edge, size), LEAST_RADIUS_MM)
         width = np.minimum(size, diameter)
@@ -64,15 +84,35 @@ def load_of(course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, mat
         )
         mean = watts * 60.0 / (math.pi * diameter * 1e-3 * rpm)
         tooth = mean * np.maximum(1.0, 360.0 / (TEETH * np.maximum(engagement_angle_deg(width, diameter), 1.0)))
-        power, force = max(power, float(watts.max())), max(force, float(tooth.max()))
-        torque = max(torque, float((tooth * radius).max()) * 1e-3)
-        bends = max(bends, float((tooth * cutter_flexibility_mm_per_N(cutter.shape, size)).max()))
-        sags = max(sags, float((tooth * np.interp(x, *flexibility)).max()))
-    return Load(force, torque, bends, sags, power)
+        power, force = power.or_in(watts, at), force.or_in(tooth, at)
+        torque = torque.or_in(tooth * radius * 1e-3, at)
+        bends = bends.or_in(tooth * cutter_flexibility_mm_per_N(cutter.shape, size), at)
+        sags = sags.or_in(tooth * np.interp(x, *flexibility), at)
+    load = Load(force.value, torque.value, bends.value, sags.value, power.value)
+    return load, [
+        *_over(course, "load-power", power, machine.spindle.power_W, "W", "this stretch asks {0:.0f} W of the spindle"),
+        *_over(
+            course,
+            "load-torque",
+            torque,
+            machine.a.moving_torque_Nm,
+            "N m",
+            "this stretch loads the rotary axis with {0:.2f} N m",
+        ),
+        *_over(course, "load-cutter", bends, CUTTER_MAY_BEND_MM, "mm", "this stretch bends the cutter by {0:.2f} mm"),
+        *_over(course, "load-bar", sags, BAR_MAY_BEND_MM, "mm", "this stretch bends the bar by {0:.2f} mm"),
+    ]
+
+
+def _over(course: Course, code: str, hardest: Hardest, limit: float, unit: str, says: str) -> list[Finding]:
+    if not hardest.value > limit:
+        return []
+    rows, values = np.array([hardest.row], dtype=np.intp), np.array([hardest.value])
+    return findings_at(course, code, rows, lambda row: says.format(hardest.value), measured=values, limit=limit, unit=unit)
 
 
 def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> tuple[Floats, ...]:
-    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, its largest distance from the axis."""
+    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, largest distance from the axis, first row."""
     begin, end = course.begin[rows], course.end[rows]
     way = tip_way_mm(begin, end)
     minutes = np.nan_to_num(course.minutes[rows])
@@ -90,6 +130,7 @@ def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> t
         np.abs(course.motion.spindle_rpm[rows][first]).astype(np.float64),
         end[first, 0],
         np.maximum.reduceat(radius, first),
+        rows[first].astype(np.float64),
     )
 
 
@@ -141,9 +182,14 @@ def held_at_far_end(setup: SetUp) -> bool:
 
 
 def _least_radius(blank: Blank, x: Floats, step: float) -> Floats:
-    points, _, _ = surface_points(blank, 2)
+    points, normals, _ = surface_points(blank, 2)
+    points = points[np.abs(normals[:, 0]) < 0.7]  # shoulders across X reach down to the axis and say nothing of the radius
     slice_of = np.round((points[:, 0] - x[0]) / (x[1] - x[0])).astype(np.int64) if len(points) else np.zeros(0, np.int64)
     seen = (slice_of >= 0) & (slice_of < len(x))
     least = np.full(len(x), np.inf)
     np.minimum.at(least, slice_of[seen], np.hypot(points[seen, 1], points[seen, 2]))
-    return np.where(np.isfinite(least), least, LEAST_RADIUS_MM)
+    known = np.isfinite(least)
+    if not known.any():
+        return np.full(len(x), LEAST_RADIUS_MM)
+    # a slice that no ray met takes after its neighbours
+    return np.interp(np.arange(len(x)), np.flatnonzero(known), least[known])

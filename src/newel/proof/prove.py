@@ -137,7 +137,8 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
         found += more
         approaches += near_part
     watch.lap("measuring")
-    loads = load_of(course, carved.removed_mm3, carved.blank, case.setup, case.material)
+    loads, hard = load_of(course, carved.removed_mm3, carved.blank, case.setup, case.machine, case.material)
+    found += hard
     watch.lap("loads")
     fed = float(np.nansum(course.minutes[~course.rapid]))
     rapid = float(np.nansum(course.minutes[course.rapid]))

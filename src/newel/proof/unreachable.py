@@ -9,7 +9,7 @@ unreachable; that is a search, so its answer 'reachable' is certain and its answ
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-MOST_TRIED = 3_000  # places tried one by one; each other one takes the answer of its nearest neighbour
+MOST_TRIED = 2_000  # places tried one by one; each other one takes the answer of its nearest neighbour
 TOUCH_SHARE = 0.9  # of the tolerance: what could only just be touched is not held against a program
 FAN_DEG = (0.0, 15.0, -15.0, 30.0, -30.0, 45.0, -45.0, 60.0, -60.0, 75.0, -75.0)
 RING_FAN_DEG = (0.0, 30.0, -30.0, 60.0, -60.0)
@@ -79,7 +79,6 @@ def _turns(points: Floats, normals: Floats, fan_deg: Sequence[float]) -> list[Fl
 
 def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, tolerance_mm: float) -> Bools:
     """Lay the outline tangent to the surface at each place, half the tolerance off it."""
-    whole = joined(shape.edge, shape.body)
     outline = polyline(shape.edge, 0.002)
     reached = np.zeros(len(points), bool)
     for turn in _turns(points, normals, FAN_DEG):
@@ -97,15 +96,39 @@ def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape
         aside = n[:, :2] / np.maximum(flat, 1e-12)[:, None]
         off = p + 0.5 * tolerance_mm * n
         x, y = off[:, 0] + r * aside[:, 0], off[:, 1] + r * aside[:, 1]
-        tip = np.maximum(drop(tree, whole, x, y, turn[left]), off[:, 2] - h)
         beside = np.hypot(p[:, 0] - x, p[:, 1] - y)
-        reached[left] = upward & (off_edge_mm(outline, beside, p[:, 2] - tip) <= tolerance_mm)
+
+        def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
+            return off_edge_mm(outline, beside[some], p[some, 2] - tip) <= tolerance_mm  # noqa: B023
+
+        reached[left] = _held_clear(tree, shape, (x, y, turn[left], off[:, 2] - h), np.flatnonzero(upward), touches)
     return reached
+
+
+def _held_clear(
+    tree: DropTree,
+    shape: CutterShape,
+    at: tuple[Floats, Floats, Floats, Floats],
+    some: NDArray[np.intp],
+    touches: Callable[[Floats, NDArray[np.intp]], Bools],
+) -> Bools:
+    """Tell at which of places `at` (x, y, turn and lowest wanted tip, (k,) each) the cutter touches where it is held clear.
+
+    Only the places `some` are asked; the edge alone first, for that is quick and mostly decides.
+    """
+    x, y, turn, wanted = at
+    answer = np.zeros(len(x), bool)
+    for outline in (shape.edge, joined(shape.edge, shape.body)):
+        if len(some) == 0:
+            return answer
+        tip = np.maximum(drop(tree, outline, x[some], y[some], turn[some]), wanted[some])
+        some = some[touches(tip, some)]
+    answer[some] = True
+    return answer
 
 
 def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, tolerance_mm: float) -> Bools:
     """Set the cutter beside each place, all round it, and ask how far above the place it is held up."""
-    whole = joined(shape.edge, shape.body)
     outline = polyline(shape.edge, 0.002)
     reached = np.zeros(len(points), bool)
     for turn in _turns(points, normals, RING_FAN_DEG):
@@ -116,9 +139,12 @@ def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, 
             p = table_points_from_bar(points[left], turn[left])
             n = table_points_from_bar(normals[left], turn[left])
             r = share * shape.edge.radius_mm * 0.999
-            lowest = drop(tree, whole, p[:, 0] + r * np.cos(angle), p[:, 1] + r * np.sin(angle), turn[left])
-            off = off_edge_mm(outline, np.full(len(left), r), p[:, 2] - lowest)
-            reached[left] = (n[:, 2] > -1e-6) & (off <= tolerance_mm)
+
+            def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
+                return off_edge_mm(outline, np.full(len(some), r), p[some, 2] - tip) <= tolerance_mm  # noqa: B023
+
+            at = (p[:, 0] + r * np.cos(angle), p[:, 1] + r * np.sin(angle), turn[left], np.full(len(left), -np.inf))
+            reached[left] = _held_clear(tree, shape, at, np.flatnonzero(n[:, 2] > -1e-6), touches)
     return reached
 
 

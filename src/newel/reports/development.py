@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import io
+from itertools import pairwise
 from xml.sax.saxutils import escape
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from newel.core.motion import MoveKind
+from newel.core.plan import CutKind
 from newel.core.units import mm
 from newel.reports.results import CutResult, Floats, Mesh, Results
 from newel.reports.shading import BRASS, INK, PAPER, first_hits
@@ -22,7 +24,11 @@ _LEFT, _TOP, _RIGHT, _FOOT = 74.0, 64.0, 26.0, 118.0
 _WIDTH = 1060.0  # of the whole drawing, px
 _COLUMNS, _ROWS = 900, 540
 _MOST_LINES = 90  # passes drawn of each cut: more would blacken the paper
-_PASS_INKS = ("#8a6a24", "#1d5c7a", "#7a3b1d", "#3c6b3f")
+_LEAST_STEP_MM, _MM_PER_DEG = (
+    0.5,
+    0.3,
+)  # rows of a pass closer than this are one point on paper; a degree of a 34 mm part is 0.3 mm
+_PASS_INKS = ("#1d5c7a", "#8a3d1a", "#3c6b3f")
 _FONT = "font-family=\"'Libertinus Serif', 'Linux Libertine', Georgia, serif\""
 
 
@@ -134,42 +140,52 @@ def _stubs(results: Results, frame: _Frame) -> list[str]:
 
 
 def _passes(results: Results, frame: _Frame) -> list[str]:
-    if not results.cuts:
-        return []
-    index = len(results.cuts) - 1
-    return [_pass_lines(results.cuts[index], frame, _PASS_INKS[index % len(_PASS_INKS)])]
+    return [_pass_lines(result, frame, ink) for result, ink in _drawn_cuts(results)]
+
+
+def _drawn_cuts(results: Results) -> list[tuple[CutResult, str]]:
+    """Return the cuts whose passes are drawn, with their inks: the finish of the whole part, and the rest cuts over it."""
+    finish = [result for result in results.cuts if result.cut.kind is CutKind.FINISH_AROUND]
+    whole = [result for result in finish if result.cut.rest_over_mm is None]
+    rest = [result for result in finish if result.cut.rest_over_mm is not None]
+    return list(zip((*whole[-1:], *rest), _PASS_INKS))
 
 
 def _pass_lines(result: CutResult, frame: _Frame, ink: str) -> str:
     """Draw a thinned choice of a cut's passes, each wrapped into one turn."""
-    pose, kind = result.toolpath.pose, result.toolpath.kind
-    cutting = kind == int(MoveKind.CUT)
+    pose = result.toolpath.pose
+    cutting = result.toolpath.kind == int(MoveKind.CUT)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], cutting.astype(np.int8), [0]])))
-    runs = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2]) if b - a > 1]
-    if not runs:
+    pieces = [piece for a, b in zip(edges[::2], edges[1::2]) if b - a > 1 for piece in _turns(pose[a:b])]
+    if not pieces:
         return ""
-    commands: list[str] = []
-    turns = abs(np.diff(pose[:, 3])[cutting[1:]]).sum() / 360.0
-    if len(runs) <= 3 and turns > _MOST_LINES:  # long helices: show one turn in so many
-        every = int(np.ceil(turns / _MOST_LINES))
-        for a, b in runs:
-            turn_of = np.floor(np.abs(pose[a:b, 3] - pose[a, 3]) / 360.0).astype(int)
-            for turn in range(0, int(turn_of.max()) + 1, every):
-                rows = np.flatnonzero(turn_of == turn) + a
-                commands += _wrapped(pose[rows[0] : min(rows[-1] + 2, b)], frame)
-    else:
-        for a, b in runs[:: max(1, len(runs) // _MOST_LINES)]:
-            commands += _wrapped(pose[a:b], frame)
+    every = max(1, len(pieces) // _MOST_LINES)
+    commands = [command for piece in pieces[::every] for command in _wrapped(piece, frame)]
     return f'<path d="{" ".join(commands)}" fill="none" stroke="{ink}" stroke-width="0.8" stroke-opacity="0.75"/>'
+
+
+def _turns(pose: Floats) -> list[Floats]:
+    """Cut one pass into pieces of a turn each, so that a long helix can be thinned turn by turn."""
+    turn = np.floor(np.abs(pose[:, 3] - pose[0, 3]) / 360.0).astype(int)
+    breaks = np.flatnonzero(np.diff(turn)) + 1
+    bounds = [0, *breaks.tolist(), len(pose)]
+    return [pose[a : min(b + 1, len(pose))] for a, b in pairwise(bounds)]
+
+
+def _thinned(pose: Floats) -> Floats:
+    """Leave out rows that follow the one before by less than a line's width on paper; the ends stay."""
+    along = np.abs(np.diff(pose[:, 0])) + np.abs(np.diff(pose[:, 3])) * _MM_PER_DEG
+    bin_of = np.floor(np.concatenate([[0.0], np.cumsum(along)]) / _LEAST_STEP_MM)
+    keep = np.concatenate([[True], np.diff(bin_of) > 0])
+    keep[-1] = True
+    return pose[keep]
 
 
 def _wrapped(pose: Floats, frame: _Frame) -> list[str]:
     """Return SVG path commands of one run, broken where the turn passes a whole turn."""
     if len(pose) < 2:
         return []
-    most = 160
-    step = max(1, len(pose) // most)
-    thin = np.vstack([pose[::step], pose[-1:]])
+    thin = _thinned(pose)
     turn = thin[:, 3]
     commands, pen_down = [], False
     whole = np.floor(turn / 360.0)
@@ -235,26 +251,27 @@ def _axes(results: Results, frame: _Frame) -> list[str]:
 
 
 def _legend(results: Results, frame: _Frame, radii: Floats) -> list[str]:
-    y = frame.foot + 84.0
+    top = frame.foot + 78.0
     pieces = []
-    x = _LEFT
-    for index, result in list(enumerate(results.cuts))[-1:]:
-        ink = _PASS_INKS[index % len(_PASS_INKS)]
+    for row, (result, ink) in enumerate(_drawn_cuts(results)):
+        y = top + 20.0 * row
         pieces.append(
-            f'<line x1="{x:.1f}" y1="{y - 5:.1f}" x2="{x + 30:.1f}" y2="{y - 5:.1f}" stroke="{ink}" stroke-width="2"/>'
+            f'<line x1="{_LEFT}" y1="{y - 5:.1f}" x2="{_LEFT + 30}" y2="{y - 5:.1f}" stroke="{ink}" stroke-width="2"/>'
         )
-        text = f"passes of “{result.cut.name}” ({result.cut.direction.value}), thinned"
-        pieces.append(f'<text x="{x + 38:.1f}" y="{y:.1f}" font-size="14">{escape(text)}</text>')
-        x += 380
-    if results.proof.deviation is not None and results.proof.deviation.worst:
-        pieces.append(f'<circle cx="{x + 8:.1f}" cy="{y - 5:.1f}" r="7" fill="none" stroke="#10376f" stroke-width="1.8"/>')
-        pieces.append(f'<text x="{x + 24:.1f}" y="{y:.1f}" font-size="14">worst places (+ left over, - too deep)</text>')
-        x += 310
+        text = f"passes of “{result.cut.name}”, {result.cut.direction.value}, thinned"
+        pieces.append(f'<text x="{_LEFT + 38}" y="{y:.1f}" font-size="14">{escape(text)}</text>')
+    right = _WIDTH - _RIGHT
     if np.isfinite(radii).any():
         low, high = float(np.nanmin(radii)), float(np.nanmax(radii))
         pieces.append(
-            f'<text x="{_WIDTH - _RIGHT:.1f}" y="{y:.1f}" text-anchor="end" font-size="14">radius {mm(low, 1)} dark to {mm(high, 1)} light</text>'
+            f'<text x="{right}" y="{top:.1f}" text-anchor="end" font-size="14">radius {mm(low, 1)} dark to {mm(high, 1)} light</text>'
         )
+    if results.proof.deviation is not None and results.proof.deviation.worst:
+        y = top + 20.0
+        pieces.append(
+            f'<text x="{right}" y="{y:.1f}" text-anchor="end" font-size="14">worst places (+ left over, - too deep)</text>'
+        )
+        pieces.append(f'<circle cx="{right - 236}" cy="{y - 5:.1f}" r="7" fill="none" stroke="#10376f" stroke-width="1.8"/>')
     return pieces
 
 

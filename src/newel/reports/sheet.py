@@ -172,7 +172,8 @@ def _cut_rows(results: Results) -> list[list[str]]:
 
 def _own_cautions(results: Results) -> list[str]:
     holding = results.plan.holding
-    own = [f"{_upper(results.material.name)}: {caution}" for caution in results.material.cautions]
+    said = [caution for caution in results.material.cautions if not _said_for_all(caution)]
+    own = [f"{_upper(results.material.name)}: {caution[:1].lower() + caution[1:]}" for caution in said]
     if holding.tailstock is Tailstock.LIVE_CENTRE:
         own.append(_CENTRE)
     slender = results.plan.bar.to_x_mm / (2 * min(holding.chuck_stub.radius_mm, results.plan.placement.part_radius_mm))
@@ -180,6 +181,12 @@ def _own_cautions(results: Results) -> list[str]:
         own.append(_LONG_BAR)
     own.append(_STUBS)
     return own
+
+
+def _said_for_all(caution: str) -> bool:
+    """Tell a material's caution that the general ones say already: eyes, ears, and what a turning bar winds up."""
+    words = caution.lower()
+    return "eye" in words and "hearing" in words and ("hair" in words or len(words) < 60)
 
 
 def _ticks(results: Results) -> list[str]:
@@ -227,7 +234,8 @@ def _proof_lines(results: Results) -> list[str]:
     if load:
         lines.append(f"{_upper(load)}.")
     lines.append(f"Carved with rays {mm(proof.resolution_mm)} apart.")
-    lines += [_upper(finding_text(finding)) for finding in proof.findings[:4]]
+    kinds = {finding.code: finding for finding in reversed(proof.findings)}
+    lines += [finding_text(finding) for finding in list(kinds.values())[::-1][:4]]
     return [_upper(line) for line in lines]
 
 

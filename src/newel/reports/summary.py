@@ -148,9 +148,16 @@ def _because(findings: tuple[Finding, ...]) -> str:
 
 
 def _finding_lines(findings: tuple[Finding, ...]) -> list[str]:
+    """Tell the findings, the weightiest first; of those with one code, the first and how many more there are."""
     order = {Severity.OBSTACLE: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
-    shown = sorted(findings, key=lambda finding: order[finding.severity])
-    lines = [f"  - {finding_text(finding)}" for finding in shown[:_MOST_FINDINGS]]
-    if len(shown) > _MOST_FINDINGS:
-        lines.append(f"  … and {len(shown) - _MOST_FINDINGS} more, see proof.json")
+    by_code: dict[tuple[Severity, str], list[Finding]] = {}
+    for finding in sorted(findings, key=lambda finding: order[finding.severity]):
+        by_code.setdefault((finding.severity, finding.code), []).append(finding)
+    groups = list(by_code.values())
+    lines = []
+    for group in groups[:_MOST_FINDINGS]:
+        more = f"; {len(group) - 1} more like it" if len(group) > 1 else ""
+        lines.append(f"  - {finding_text(group[0])}{more}")
+    if len(groups) > _MOST_FINDINGS:
+        lines.append(f"  … and {len(groups) - _MOST_FINDINGS} more kinds, see proof.json")
     return lines

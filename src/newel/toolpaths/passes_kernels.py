@@ -55,7 +55,8 @@ def nearest_order(x, turn, radius, ends_alike, start_x, start_turn):
     """Order pieces so that each next one begins nearest to where the last one ended.
 
     `x`, `turn` (n, 2): first and last place of each piece; `radius` (n,): mm a radian of turn is worth there. Turns are
-    compared the shorter way round. Where `ends_alike` is 0 a piece may be cut from its far end. Returns order and turned (n,).
+    compared the shorter way round. Where `ends_alike` is 0 a piece may be cut from its far end. Returns order (n,) and,
+    by piece, turned (n,).
     """
     n = len(x)
     order = np.empty(n, np.int64)

@@ -123,7 +123,7 @@ def _sky(cut: Cut, shape: CutterShape, ground: Ground, m: DevelopmentMap) -> Sky
     underside over one step of the grid, and for what a step of turn lifts the rim of the cutter.
     """
     x = np.linspace(cut.from_x_mm, cut.to_x_mm, max(2, int(np.ceil((cut.to_x_mm - cut.from_x_mm) / m.x_step_mm)) + 1))
-    turn = m.turn_step_deg * np.arange(m.sure.shape[1])
+    turn = np.asarray(m.turn_step_deg * np.arange(m.sure.shape[1]), dtype=np.float64)
     z = ground.lowest(*np.broadcast_arrays(x[:, None], turn[None, :]))
     below = underside(shape.edge)
     step_turn = np.radians(m.turn_step_deg)
