@@ -169,13 +169,13 @@ def kills(count: int) -> None:
             said = max([said, *told])
             lost += len(told - numbers)
             broken += log.execute("PRAGMA integrity_check").fetchone()[0] != "ok" or len(found) != 3 * len(runs)
-            caught += bool(numbers) and max(numbers) > said  # committed, killed before it could say so
+            caught += bool(numbers) and max(numbers) > said  # written, killed before it could say so
             said = max([said, *numbers])
             log.execute("DELETE FROM made WHERE uid NOT IN (SELECT uid FROM made ORDER BY at DESC LIMIT 50)")
             log.execute("DELETE FROM measured WHERE made_uid NOT IN (SELECT uid FROM made)")
             log.close()
     print(f"{count} kills in {time.perf_counter() - began:.0f} s: {lost} entries lost, {broken} logs broken or half written")
-    print(f"  {caught} kills came between a commit and its being said")
+    print(f"  {caught} kills came after a commit was written and before it was said (it is there, whole)")
 
 
 def main() -> None:

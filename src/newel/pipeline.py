@@ -113,6 +113,7 @@ def cut(
     cuts: list[Cut] = []
     paths: list[Toolpath] = []
     said = list(plan.decisions)
+    finished_by: CutterShape | None = None
     for index, planned in enumerate(plan.cuts):
         progress("cut", index / len(plan.cuts))
 
@@ -120,7 +121,7 @@ def cut(
             progress("cut", (index + share) / len(plan.cuts))
 
         shape = tools.shapes[names[planned.cutter]]
-        surroundings = _surroundings(plan, machine, tools, names[planned.cutter])
+        surroundings = _surroundings(plan, machine, tools, names[planned.cutter], finished_by)
         tried = {
             direction: cut_passes(replace(planned, direction=direction), shape, target, blank, surroundings, done)
             for direction in _directions(job, planned)
@@ -131,6 +132,8 @@ def cut(
             cuts.append(replace(planned, direction=direction))
             paths.append(path)
             carve(blank, shape, path.pose, np.arange(len(path), dtype=np.int32))
+        if planned.kind is CutKind.FINISH_AROUND:
+            finished_by = shape
     progress("cut", 1.0)
     return replace(plan, cuts=tuple(cuts), decisions=tuple(said)), tuple(paths)
 
@@ -204,13 +207,14 @@ def _target(plan: Plan, mesh: Mesh) -> DropTree:
     return drop_tree(whole.vertices, whole.faces)
 
 
-def _surroundings(plan: Plan, machine: Machine, tools: Tools, name: str) -> Surroundings:
+def _surroundings(plan: Plan, machine: Machine, tools: Tools, name: str, finished_by: CutterShape | None) -> Surroundings:
     return Surroundings(
         keep_out=keep_outs(plan, machine),
         retract_z_mm=_retract_z_mm(plan, machine),
         clearance_mm=LINK_CLEARANCE_MM,
         centre_cutting=tools.cutters[name].centre_cutting,
         cutting_length_mm=tools.cutters[name].APMX,
+        finished_by=finished_by,
     )
 
 

@@ -178,7 +178,7 @@ def test_rest_goes_only_where_stock_still_stands(part, roughed):
     carve(blank, ball_end(), wide.pose, np.zeros(len(wide), dtype=np.int32))
     # a 3 mm ball cannot enter the 1.5 mm groove at x 12 to 13.5; a 1 mm ball can
     fine = small_cut(CutKind.FINISH_AROUND, direction=Direction.HELICAL, rest_over_mm=0.1)
-    rest = cut_passes(fine, ball_end(1.0, 4.0), part, blank, AROUND)
+    rest = cut_passes(fine, ball_end(1.0, 4.0), part, blank, replace(AROUND, finished_by=ball_end()))
     everywhere = cut_passes(replace(fine, rest_over_mm=None), ball_end(1.0, 4.0), part, blank, AROUND)
     cutting = rest.pose[rest.kind == MoveKind.CUT]
     assert len(cutting)

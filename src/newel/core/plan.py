@@ -85,8 +85,8 @@ class Cut:
     `from_x_mm`..`to_x_mm`: where the tip may go along X (bar frame). `ap_mm` depth a level (roughing), `ae_mm` width of
     cut: the spacing of neighbouring passes (X pitch for around and helical, arc at the work's surface for along).
     `cusp_mm`: what a finishing pass may leave standing (then spacing follows from it, ae_mm is the widest allowed).
-    `offset_y_mm`: sideways set of the tool axis from the rotary axis. `rest_over_mm`: cut only where more than this is
-    still standing over the part (None: everywhere).
+    `offset_y_mm`: sideways set of the tool axis from the rotary axis. `rest_over_mm`: cut only where the cutter
+    before had to leave more than this over the part (None: everywhere).
     """
 
     number: int

@@ -102,6 +102,16 @@ def drop_contact(
     return out[:, 0].copy(), contact, face
 
 
+def face_normals(tree: DropTree) -> Floats:
+    """Unit normals of the faces (m, 3), as their corners run, in the order they were given; nan for one without area."""
+    corner = tree.triangle[:, :9].reshape(-1, 3, 3)
+    across = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    normals = np.empty_like(across)
+    with np.errstate(invalid="ignore"):
+        normals[tree.face] = across / np.linalg.norm(across, axis=1)[:, None]
+    return normals
+
+
 def _asked(
     tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: float
 ) -> tuple[tuple[int, ...], Floats, Ints]:

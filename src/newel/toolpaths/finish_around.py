@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from newel.core.errors import BadInput
 from newel.core.job import Direction
 from newel.core.motion import Toolpath
 from newel.core.plan import Cut
@@ -21,9 +22,9 @@ from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
 from newel.toolpaths.development_map import DevelopmentMap, map_of, sure_standing
 from newel.toolpaths.linking import Surroundings, Tool, chained, entered, linked, tool_of, toolpath_of
-from newel.toolpaths.lowest_tip import clear_of, ground_for
+from newel.toolpaths.lowest_tip import Ground, clear_of, ground_for
 from newel.toolpaths.passes import Exactness, Lowest, bridged, ordered, pieces_of, shaped, widened
-from newel.toolpaths.rest import still_standing
+from newel.toolpaths.rest import left_by, touched
 from newel.toolpaths.spacing import SpacingRule, Underside, spacing_rule, underside, widest_turn_deg
 
 Floats = NDArray[np.float64]
@@ -55,15 +56,21 @@ class Grid:
 def finish_around(
     cut: Cut, shape: CutterShape, target: DropTree, blank: Blank, around: Surroundings, progress: Progress = None
 ) -> Toolpath:
-    """Return the finishing passes over a target; with `rest_over_mm` only where more than that still stands on the blank."""
+    """Return the finishing passes over a target; with `rest_over_mm` only where the cutter before left more than that.
+
+    Raises BadInput for a rest cut that isn't told which cutter finished before it.
+    """
     below = underside(shape.edge)
     m = map_of(blank, 0.5, 1.5)
-    ground = ground_for(cut, shape, target, around.keep_out, around.clearance_mm, floor_mm=-_full_height(below))
-    ground = clear_of(ground, shape, _standing_bar(cut, m, below.radius_mm + m.x_step_mm))
+    ground = _ground(cut, shape, target, m, around)
     tool = tool_of(shape, ground.keep_x_mm, ground.keep_z_mm, cut.offset_y_mm)
     rule = spacing_rule(below, _CUSP_AIM * cut.cusp_mm, min(cut.ae_mm, 1.6 * below.radius_mm))
     lowest = ground.lowest
-    grid = _wanted(cut, shape, blank, m, tool, _rows(cut, below, rule, lowest))
+    grid = _rows(cut, below, rule, lowest)
+    if cut.rest_over_mm is None:
+        grid = _over_stock(cut, m, tool, grid)
+    else:
+        grid = _over_rest(cut, shape, target, m, around, grid)
     if progress is not None:
         progress(0.3)
     grids = [grid, *_between(cut, rule, lowest, grid)]
@@ -157,19 +164,36 @@ def _knots(cut: Cut, rule: SpacingRule, x: Floats, heights: Floats) -> Floats:
     return np.interp(np.linspace(0.0, turns[-1], count + 1), turns, x)
 
 
-def _wanted(cut: Cut, shape: CutterShape, blank: Blank, m: DevelopmentMap, tool: Tool, grid: Grid) -> Grid:
-    """Mark the places that are worth a pass: those over stock, or over more than the rest asked for."""
-    if cut.rest_over_mm is not None:
-        stands = still_standing(blank, shape, cut.offset_y_mm, grid.x_mm, grid.turn_deg)
-        wanted = stands > grid.z_mm + cut.rest_over_mm
-        wanted = widened(wanted, 2, grid.closed)
-        sideways = wanted.copy()
-        sideways[1:] |= wanted[:-1]
-        sideways[:-1] |= wanted[1:]
-        return Grid(grid.x_mm, grid.turn_deg, grid.z_mm, bridged(sideways, 6, grid.closed), grid.closed)
+def _ground(cut: Cut, shape: CutterShape, target: DropTree, m: DevelopmentMap, around: Surroundings) -> Ground:
+    """All that bounds a cutter's tip from below, the bar that no pass of this cut will take included."""
+    below = underside(shape.edge)
+    ground = ground_for(cut, shape, target, around.keep_out, around.clearance_mm, floor_mm=-_full_height(below))
+    return clear_of(ground, shape, _standing_bar(cut, m, below.radius_mm + m.x_step_mm))
+
+
+def _over_stock(cut: Cut, m: DevelopmentMap, tool: Tool, grid: Grid) -> Grid:
+    """Mark the places that have stock over them; short stretches of air between are passed at depth."""
     wanted = sure_standing(m, tool.edge, grid.x_mm, cut.offset_y_mm, grid.turn_deg) > grid.z_mm
     step = float(np.hypot(*(np.diff(c[0, :2])[0] for c in (grid.x_mm, np.radians(grid.turn_deg) * max(grid.z_mm.max(), 1.0)))))
     return Grid(grid.x_mm, grid.turn_deg, grid.z_mm, bridged(wanted, int(_GAP_MM / max(step, 1e-3)), grid.closed), grid.closed)
+
+
+def _over_rest(cut: Cut, shape: CutterShape, target: DropTree, m: DevelopmentMap, around: Surroundings, grid: Grid) -> Grid:
+    """Mark the places where the cutter before left more than the cut asks for, and a rim about them."""
+    before = around.finished_by
+    if before is None or cut.rest_over_mm is None:
+        raise BadInput("a rest cut must be told which cutter finished before it", where=f"cut {cut.number}, {cut.name}")
+    points, normals = touched(target, shape.edge, cut.offset_y_mm, grid.x_mm, grid.turn_deg)
+    met = np.isfinite(normals).all(axis=1)
+    left = np.zeros(len(points))
+    span = (cut.from_x_mm, cut.to_x_mm)
+    lowest = _ground(cut, before, target, m, around).lowest
+    left[met] = left_by(before.edge, lowest, span, cut.offset_y_mm, points[met], normals[met])
+    wanted = widened((left > cut.rest_over_mm).reshape(grid.x_mm.shape), 2, grid.closed)
+    sideways = wanted.copy()
+    sideways[1:] |= wanted[:-1]
+    sideways[:-1] |= wanted[1:]
+    return Grid(grid.x_mm, grid.turn_deg, grid.z_mm, bridged(sideways, 6, grid.closed), grid.closed)
 
 
 @dataclass(frozen=True)

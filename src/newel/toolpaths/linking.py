@@ -34,6 +34,7 @@ class Surroundings:
     clearance_mm: float
     centre_cutting: bool
     cutting_length_mm: float
+    finished_by: CutterShape | None = None
 
 
 @dataclass(frozen=True)
