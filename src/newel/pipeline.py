@@ -34,9 +34,10 @@ from newel.toolpaths.linking import Surroundings
 
 Progress = Callable[[str, float], None]
 
-PLANNING_PITCH_MM = 0.25  # the planner's own blank may be coarser than the proof's: it only steers links and rest work
+PLANNING_PITCH_MM = 0.4  # the planner's own blank may be coarser than the proof's: it only steers links and entries
 LINK_CLEARANCE_MM = 2.0  # between a rapid and anything standing (common practice)
 RETRACT_OVER_MM = 5.0  # over the highest thing the cutter may ever pass (common practice)
+TRIAL_WIDTH = 2.0  # how much wider passes are set in a trial
 ROUND_SIDES = 180  # facets of stubs and keep-outs: within 3 µm of a 19 mm radius
 
 
@@ -104,7 +105,8 @@ def cut(
 ) -> tuple[Plan, tuple[Toolpath, ...]]:
     """Make the passes of every cut, carving a blank along the way so that each cut knows what is left for it.
 
-    Where the job leaves a direction open, each is made and the clock chooses; the plan comes back with that decision.
+    Where the job leaves a direction open, each is tried with wider passes and the clock chooses; the plan comes back with
+    that decision.
     """
     target = _target(plan, mesh)
     bar = plan.bar
@@ -122,16 +124,17 @@ def cut(
 
         shape = tools.shapes[names[planned.cutter]]
         surroundings = _surroundings(plan, machine, tools, names[planned.cutter], finished_by)
-        tried = {
-            direction: cut_passes(replace(planned, direction=direction), shape, target, blank, surroundings, done)
-            for direction in _directions(job, planned)
-        }
-        direction, path, why = _quickest(planned, tried, machine)
-        said.extend(why)
+        open_to = _directions(job, planned)
+        if len(open_to) > 1:
+            trials = {way: cut_passes(_wider(planned, way), shape, target, blank, surroundings) for way in open_to}
+            planned, why = _quickest(planned, trials, machine)
+            said.append(why)
+        path = cut_passes(planned, shape, target, blank, surroundings, done)
         if len(path):
-            cuts.append(replace(planned, direction=direction))
+            cuts.append(planned)
             paths.append(path)
-            carve(blank, shape, path.pose, np.arange(len(path), dtype=np.int32))
+            if index + 1 < len(plan.cuts):
+                carve(blank, shape, path.pose, np.arange(len(path), dtype=np.int32))
         if planned.kind is CutKind.FINISH_AROUND:
             finished_by = shape
     progress("cut", 1.0)
@@ -149,7 +152,12 @@ def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machi
         traits,
         name=job.name,
         work_offset=job.zero.offset,
-        fastest_per_min=(*(axis.max_feed_mm_per_min for axis in (machine.x, machine.y, machine.z)), machine.a.max_deg_per_min),
+        fastest_per_min=(
+            machine.x.max_feed_mm_per_min,
+            machine.y.max_feed_mm_per_min,
+            machine.z.max_feed_mm_per_min,
+            machine.a.max_deg_per_min,
+        ),
         safe_z_mm=_retract_z_mm(plan, machine),
     )
 
@@ -173,7 +181,7 @@ def prove_programs(
         [(file.name, file.text) for file in programs],
         setup,
         machine,
-        (mesh.vertices, mesh.faces) if mesh is not None else None,
+        (mesh.vertices, mesh.faces.astype(np.int64)) if mesh is not None else None,
         job.proof,
         _reads_what_was_asked(job, machine),
         job.finish.tolerance_mm,
@@ -233,16 +241,17 @@ def _directions(job: Job, planned: Cut) -> tuple[Direction, ...]:
     return (Direction.ALONG, Direction.AROUND) if planned.kind is CutKind.ROUGH_AROUND else (Direction.ALONG, Direction.HELICAL)
 
 
-def _quickest(
-    planned: Cut, tried: dict[Direction, Toolpath], machine: Machine
-) -> tuple[Direction, Toolpath, tuple[Decision, ...]]:
-    minutes = {direction: toolpath_minutes(path, machine) for direction, path in tried.items()}
+def _wider(planned: Cut, direction: Direction) -> Cut:
+    """Return a trial of a cut: the same passes, set further apart, to compare directions by at a fraction of the work."""
+    return replace(planned, direction=direction, ae_mm=TRIAL_WIDTH * planned.ae_mm, cusp_mm=TRIAL_WIDTH**2 * planned.cusp_mm)
+
+
+def _quickest(planned: Cut, trials: dict[Direction, Toolpath], machine: Machine) -> tuple[Cut, Decision]:
+    minutes = {direction: toolpath_minutes(path, machine) for direction, path in trials.items()}
     best = min(minutes, key=lambda direction: (minutes[direction], direction.value))
-    if len(tried) == 1:
-        return best, tried[best], ()
-    others = tuple(f"{direction.value} ({duration(minutes[direction])})" for direction in tried if direction is not best)
-    because = f"the clock gives {duration(minutes[best])} with this machine's accelerations"
-    return best, tried[best], (Decision(f"direction of '{planned.name}'", best.value, because, others),)
+    others = tuple(f"{direction.value} ({duration(minutes[direction])})" for direction in trials if direction is not best)
+    because = f"on a trial with wider passes the clock gives {duration(minutes[best])} with this machine's accelerations"
+    return replace(planned, direction=best), Decision(f"direction of '{planned.name}'", best.value, because, others)
 
 
 def _spindle_face_mm(shape: CutterShape, machine: Machine) -> float:

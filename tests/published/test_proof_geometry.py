@@ -1,8 +1,8 @@
 """Closed forms of plane and solid geometry, held against what the proof measures on carved bars, not against formulas.
 
 Numbers marked G… are those of the project's table of check values (section 3), all derived there from the closed form that
-stands beside each test. Every program is read back, carved and measured by the prover itself, so reading, kinematics, sweeping and
-measuring must all be right for one of these to come out. Rays are set so that a slice runs through the ridges.
+stands beside each test. Every program is read back, carved and measured by the prover itself, so reading, kinematics,
+sweeping and measuring must all be right for one of these to come out. Rays are set so that a slice runs through the ridges.
 """
 
 from __future__ import annotations

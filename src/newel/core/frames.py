@@ -34,11 +34,11 @@ class Transform:
         """Return this transform applied after `first`; raise BadInput where the frames do not meet."""
         if first.target != self.source:
             raise BadInput(f"frames do not meet: {self.target} from {self.source} after {first.target} from {first.source}")
-        return Transform(self.target, first.source, self.matrix @ first.matrix)
+        return Transform(self.target, first.source, np.asarray(self.matrix @ first.matrix, dtype=np.float64))
 
     def inverse(self) -> Transform:
         """Return the way back."""
-        return Transform(self.source, self.target, np.linalg.inv(self.matrix))
+        return Transform(self.source, self.target, np.asarray(np.linalg.inv(self.matrix), dtype=np.float64))
 
 
 def turn_about_x(turn_deg: float) -> Floats:
@@ -50,6 +50,6 @@ def turn_about_x(turn_deg: float) -> Floats:
 
 def table_from_bar(turn_deg: float) -> Transform:
     """Return where the bar's points stand on the table when the bar is turned by theta = sense * A."""
-    matrix = np.eye(4)
+    matrix: Floats = np.eye(4)
     matrix[:3, :3] = turn_about_x(turn_deg)
     return Transform("table", "bar", matrix)

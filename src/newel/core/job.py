@@ -69,7 +69,6 @@ class PlaceAsk:
 
     axis: str | None = None
     turn_deg: float | None = None
-    part_starts_at_x_mm: float | None = None
 
 
 @dataclass(frozen=True)

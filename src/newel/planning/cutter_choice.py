@@ -150,8 +150,8 @@ def _choose_finish(job: Job, bench: Bench) -> tuple[str, str | None, tuple[Decis
     if not pairs:  # rest work was ruled out and no single cutter reaches what all of them do together
         best = max(names, key=lambda name: int(clean[name].sum()))
         pairs.append((_finish_minutes(job, bench, best, cusp, 1.0), best, None))
-    minutes, first, second = min(pairs, key=lambda pair: (round(pair[0], 3), pair[1], pair[2] or ""))
-    return first, second, _finish_said(bench, clean, any_clean, pairs, (minutes, first, second), job)
+    chosen = min(pairs, key=lambda pair: (round(pair[0], 3), pair[1], pair[2] or ""))
+    return chosen[1], chosen[2], _finish_said(bench, clean, any_clean, pairs, chosen, job)
 
 
 def _finish_minutes(job: Job, bench: Bench, name: str, cusp_mm: float, share: float) -> float:

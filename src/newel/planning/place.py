@@ -17,6 +17,8 @@ from newel.core.units import degrees, mm
 Floats = NDArray[np.float64]
 
 SKIN_MM = 0.2  # least material outside the part: bars are never quite true to size (common practice)
+COARSE_TURN_DEG = 3.0  # turns are tried in these steps, then in whole degrees about the best
+OWN_AXIS_MM = 0.05
 AXIS_NAMES = ("x", "-x", "y", "-y", "z", "-z")
 
 
@@ -118,9 +120,13 @@ def _lie(hull: Floats, axis: str, section: Section, size_mm: tuple[float, ...], 
     normals, distances = section_sides(section, size_mm)
     flat = turned[ConvexHull(turned[:, 1:]).vertices, 1:]
     period = {Section.ROUND: 1.0, Section.SQUARE: 90.0, Section.RECTANGLE: 180.0, Section.HEXAGON: 60.0}[section]
-    turns = [turn_deg] if turn_deg is not None else list(np.arange(0.0, period, 1.0))
-    # The model's own axis is kept where it serves as well as the best sideways place: drawn parts turn about it.
-    best = max((_seat(flat, turn, normals, distances) for turn in turns), key=lambda seat: round(seat[0], 3))
+    if turn_deg is not None:
+        best = _seat(flat, turn_deg, normals, distances)
+    else:
+        coarse = [_seat(flat, turn, normals, distances) for turn in np.arange(0.0, period, COARSE_TURN_DEG)]
+        at = max(coarse, key=lambda seat: round(seat[0], 3))[1]
+        near = [_seat(flat, at + aside, normals, distances) for aside in (-2.0, -1.0, 1.0, 2.0)] if period > 1.0 else []
+        best = max([*coarse, *near], key=lambda seat: round(seat[0], 3))
     skin, turn, shift = best
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
     matrix = np.eye(4)
@@ -145,7 +151,8 @@ def _seat(flat: Floats, turn_deg: float, normals: Floats, distances: Floats) -> 
         method="highs",
     )
     skin = float(solved.x[2])
-    if own >= skin - 0.05:
+    # The model's own axis is kept where it serves as well as the best sideways place: drawn parts turn about it.
+    if own >= skin - OWN_AXIS_MM:
         return own, turn_deg, np.zeros(2)
     return skin, turn_deg, np.asarray(solved.x[:2])
 

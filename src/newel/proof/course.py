@@ -30,11 +30,11 @@ STILL = (RowKind.DWELL, RowKind.CHANGE)
 class Course:
     """Programs as one table of rows. A program begins where the operator left the machine: its first row from nan.
 
-    `program` (n,): index into `names`. `begin`, `end` (n, 4): poses (tip in the set-up's table frame, turn of the bar).
-    `begin_axes` (n, 4): program coordinates where the row begins. `minutes` (n,): the clock's. `cutters`: by number.
-    `swing_mm`: radius that the bar's corners swing. `first` (programs + 1,): where each program's rows begin. `sure_of_tip` (n,): the length offset in force is that of
-    the cutter; elsewhere Z speaks of the spindle's face (or of another cutter's tip) and the tip hangs lower by up to
-    `hangs_mm` (n,). `gauge_mm` (n,): from what Z speaks of up to the spindle's face.
+    `program` (n,): index into `names`. `first` (programs + 1,): where each program's rows begin. `begin`, `end` (n, 4):
+    poses (tip in the set-up's table frame, turn of the bar). `begin_axes` (n, 4): program coordinates where the row begins.
+    `minutes` (n,): the clock's. `cutters`: by number. `swing_mm`: radius that the bar's corners swing. `sure_of_tip` (n,): the
+    length offset in force is that of the cutter; elsewhere Z speaks of the spindle's face (or of another cutter's tip) and
+    the tip hangs lower by up to `hangs_mm` (n,). `gauge_mm` (n,): from what Z speaks of up to the spindle's face.
     """
 
     names: tuple[str, ...]

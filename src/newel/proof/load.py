@@ -97,7 +97,7 @@ def load_of(
             torque,
             machine.a.moving_torque_Nm,
             "N m",
-            "this stretch loads the rotary axis with {0:.2f} N m",
+            "this stretch loads the axis by {0:.2f} N m",
         ),
         *_over(course, "load-cutter", bends, CUTTER_MAY_BEND_MM, "mm", "this stretch bends the cutter by {0:.2f} mm"),
         *_over(course, "load-bar", sags, BAR_MAY_BEND_MM, "mm", "this stretch bends the bar by {0:.2f} mm"),
@@ -112,7 +112,7 @@ def _over(course: Course, code: str, hardest: Hardest, limit: float, unit: str, 
 
 
 def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> tuple[Floats, ...]:
-    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, largest distance from the axis, first row."""
+    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, distance from the axis, first row."""
     begin, end = course.begin[rows], course.end[rows]
     way = tip_way_mm(begin, end)
     minutes = np.nan_to_num(course.minutes[rows])
@@ -123,6 +123,7 @@ def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> t
     key = block * 4_000_000_000 + np.floor(np.maximum(along - way, 0.0) / STRETCH_MM).astype(np.int64)
     first = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
     radius = np.maximum(np.hypot(begin[:, 1], begin[:, 2]), np.hypot(end[:, 1], end[:, 2]))
+    radius = np.minimum(radius, course.swing_mm)  # there is no material to push against further out
     return (
         np.add.reduceat(removed_mm3[rows], first),
         np.add.reduceat(minutes, first),

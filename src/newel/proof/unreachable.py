@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-MOST_TRIED = 2_000  # places tried one by one; each other one takes the answer of its nearest neighbour
+MOST_TRIED = 800  # places tried one by one; each other one takes the answer of its nearest neighbour
 TOUCH_SHARE = 0.9  # of the tolerance: what could only just be touched is not held against a program
 FAN_DEG = (0.0, 15.0, -15.0, 30.0, -30.0, 45.0, -45.0, 60.0, -60.0, 75.0, -75.0)
 RING_FAN_DEG = (0.0, 30.0, -30.0, 60.0, -60.0)
