@@ -130,7 +130,8 @@ def run(blank: blanks.Blank, passes: list[tuple[str, CutterShape, np.ndarray]]) 
             carved = carve(blank, shape, rows, np.arange(len(rows), dtype=np.int32))
             removed += carved.removed_mm3.sum()
             print(
-                f"  {name:30s} {len(rows):6d} rows {time.perf_counter() - at:6.2f} s  removed {carved.removed_mm3.sum():9.1f} mm3"
+                f"  {name:30s} {len(rows):6d} rows {time.perf_counter() - at:6.2f} s"
+                f"  removed {carved.removed_mm3.sum():9.1f} mm3"
                 f"  deepest strike {carved.struck_mm.max():.3f} mm in {(carved.struck_mm > 0).sum()} rows"
             )
         spent["all carving"] = time.perf_counter() - begin
@@ -139,7 +140,8 @@ def run(blank: blanks.Blank, passes: list[tuple[str, CutterShape, np.ndarray]]) 
         blanks._carve_x, blanks._carve_yz = inner["X rays"], inner["Y and Z rays"]
     left = volume_mm3(blank)
     print(
-        f"  left {left:.1f} mm3 of {before:.1f}; unaccounted {removed - (before - left):.2e} mm3; {memory_bytes(blank) / 1e6:.0f} MB"
+        f"  left {left:.1f} mm3 of {before:.1f}; unaccounted"
+        f" {removed - (before - left):.2e} mm3; {memory_bytes(blank) / 1e6:.0f} MB"
     )
     return spent
 

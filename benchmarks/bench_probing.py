@@ -25,9 +25,6 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "tests"))
 sys.path.insert(0, str(ROOT / "tests" / "unit"))
 
-from plain.measured_programs import by_hand, by_newel, carved, dialect, motion_of, set_up, surface  # noqa: E402
-from plain.true_machine import TrueMachine, poses_to_the_bar, readings, tilted  # noqa: E402
-
 from newel.core.dialect import WriteTraits  # noqa: E402
 from newel.core.job import FeedWords, Section  # noqa: E402
 from newel.core.setup import SetUp, SetUpBar  # noqa: E402
@@ -36,6 +33,8 @@ from newel.probing.machine_fit import BALL_KNOWN_MM, MachineFit, Reading, fit_ma
 from newel.probing.routine_program import routine_program  # noqa: E402
 from newel.probing.routines import Kind, Probe, plan_routine  # noqa: E402
 from newel.probing.touches import bar_as_planned  # noqa: E402
+from plain.measured_programs import by_hand, by_newel, carved, dialect, motion_of, set_up, surface  # noqa: E402
+from plain.true_machine import TrueMachine, poses_to_the_bar, readings, tilted  # noqa: E402
 
 # Axis off by 0.15 mm, tilted by 0.1 degrees, A zero off 0.4, run-out 0.2 mm (0.1 off the axis), backlash 0.08 degrees
 TRUE = TrueMachine((0.09, -0.12), (0.06, -0.08), 0.4, 1.0002, 0.08, (0.05, 0.0866), (0.01, -0.02), 40.1, 39.95, 0.1, 1.5, 0.01)
@@ -50,7 +49,15 @@ def bench() -> SetUp:
 
 def truth(machine: TrueMachine) -> dict[str, float]:
     m, e = tilted(machine.tilt_deg)[:3, 0], tilted(machine.bar_tilt_deg)[:3, 0]
-    values = [*machine.axis_mm, m[1] / m[0], m[2] / m[0], machine.a_zero_deg, machine.a_scale, machine.play_deg, *machine.bar_mm]
+    values = [
+        *machine.axis_mm,
+        m[1] / m[0],
+        m[2] / m[0],
+        machine.a_zero_deg,
+        machine.a_scale,
+        machine.play_deg,
+        *machine.bar_mm,
+    ]
     values += [e[1] / e[0], e[2] / e[0], machine.width_mm, machine.height_mm, machine.off_square_deg, machine.ball_mm]
     names = "axis_y_mm axis_z_mm slope_y slope_z a_zero_deg a_scale backlash_deg bar_y_mm bar_z_mm bar_slope_y bar_slope_z"
     return dict(zip([*names.split(), "width_mm", "height_mm", "out_of_square_deg", "ball_radius_mm"], values, strict=True))
@@ -92,7 +99,10 @@ def fits(seeds: int) -> None:
             together += all_in
             clean += not fit.fit.outliers
         assert fit is not None
-        print(f"{label}: {len(fit.readings)} readings, {seeds} seeds, noise 10 um; fit warm median {np.median(took) * 1000:.0f} ms")
+        print(
+            f"{label}: {len(fit.readings)} readings, {seeds} seeds, noise 10 um; "
+            f"fit warm median {np.median(took) * 1000:.0f} ms"
+        )
         print(f"  every value at once within its stated band: {together} of {seeds}; no reading named an outlier: {clean}")
         for name, (own, stated) in single.items():
             item = fit.fit.of(name)
@@ -110,7 +120,9 @@ def correct(pitch_mm: float) -> None:
         "by Newel, per minute": (by_newel(work, FeedWords.PER_MINUTE), dialect(FeedWords.PER_MINUTE)),
         "by hand": (by_hand(), dialect()),
     }
-    print(f"measured by one run of the routine with 10 um noise, carved at {pitch_mm} mm; largest, 99.9 % and rms deviation in um")
+    print(
+        f"measured by one run of the routine with 10 um noise, carved at {pitch_mm} mm; largest, 99.9 % and rms deviation in um"
+    )
     for label, (text, how) in texts.items():
         fixed = correct_program(text, work, fit.measured, how).text
         blanks = []
@@ -128,14 +140,21 @@ def speed(rows: int) -> None:
     setup = set_up()
     k = np.arange(rows)
     lines = [f"X{20 + 60 * i / rows:.4f} Z{13 + np.sin(i / 40):.3f} A{0.4 * i:.3f} F{900:g}" for i in k]
-    text = "G21 G90 G94\nT1 M6\nG43 H1\nG0 Z40\nS9000 M3\nG0 X20 Y0 A0\nG93 G1 Z13 F60\n" + "\n".join(lines) + "\nG94 G0 Z40\nM30\n"
+    text = (
+        "G21 G90 G94\nT1 M6\nG43 H1\nG0 Z40\nS9000 M3\nG0 X20 Y0 A0\nG93 G1 Z13 F60\n"
+        + "\n".join(lines)
+        + "\nG94 G0 Z40\nM30\n"
+    )
     machine = one_fit([Kind.EVERYTHING], bench(), TRUE, 7).measured
     took = []
     for _ in range(2):
         began = time.perf_counter()
         done = correct_program(text, setup, machine, dialect())
         took.append(time.perf_counter() - began)
-    print(f"{rows} lines of turning moves corrected in {min(took):.2f} s warm ({max(took):.2f} s first), {len(done.text) / 1e6:.1f} MB")
+    print(
+        f"{rows} lines of turning moves corrected in {min(took):.2f} s warm ({max(took):.2f} s first), "
+        f"{len(done.text) / 1e6:.1f} MB"
+    )
 
 
 def kills(count: int) -> None:

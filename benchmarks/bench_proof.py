@@ -1,6 +1,7 @@
 """How long a proof takes, by its shares: a twisted bar carved all round by passes along and around, at 0.1 mm.
 
-Run: python benchmarks/bench_proof.py [rows]. The first run compiles or loads compiled kernels, the second is warm. Wall times of a shared box are noisy: the shares are what to compare.
+Run: python benchmarks/bench_proof.py [rows]. The first run compiles or loads compiled kernels, the second is warm. Wall
+times of a shared box are noisy: the shares are what to compare.
 """
 
 from __future__ import annotations
@@ -68,9 +69,8 @@ def main() -> None:
             now=time.perf_counter,
         )
         shares = ", ".join(f"{stage} {seconds:.2f} s" for stage, seconds in proof.shares.items())
-        print(
-            f"{run}: {len(proof.motion)} rows, {proof.time_min:.1f} min on the machine: {time.perf_counter() - begin:.1f} s ({shares})"
-        )
+        taken = time.perf_counter() - begin
+        print(f"{run}: {len(proof.motion)} rows, {proof.time_min:.1f} min on the machine: {taken:.1f} s ({shares})")
 
 
 if __name__ == "__main__":

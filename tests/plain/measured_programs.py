@@ -38,9 +38,7 @@ JAWS = (KeepOut("jaws", -20.0, 0.0, 30.0, True), KeepOut("live centre", 100.0, 1
 def set_up(sense: int = -1, along: int = 1, section: Section = Section.SQUARE) -> SetUp:
     """Return a set-up with a 30 mm bar of 100 mm between jaws and centre, the chuck at either end, A in either sense."""
     ends = sorted((along * -15.0, along * 100.0))
-    keep_out = tuple(
-        KeepOut(k.name, *sorted((along * k.from_x_mm, along * k.to_x_mm)), k.radius_mm, k.turns) for k in JAWS
-    )
+    keep_out = tuple(KeepOut(k.name, *sorted((along * k.from_x_mm, along * k.to_x_mm)), k.radius_mm, k.turns) for k in JAWS)
     return SetUp(
         bar=SetUpBar(section, (30.0,), ends[0], ends[1], 0.0),
         bar_from_model=None,

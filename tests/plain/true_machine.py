@@ -41,7 +41,9 @@ class TrueMachine:
 
     def table_from_bar(self, turn_deg: float) -> np.ndarray:
         """Return the (4, 4) matrix that puts the bar's own points on the table while it stands turned by `turn_deg`."""
-        return shifted(self.axis_mm) @ tilted(self.tilt_deg) @ about_x(turn_deg) @ shifted(self.bar_mm) @ tilted(self.bar_tilt_deg)
+        return (
+            shifted(self.axis_mm) @ tilted(self.tilt_deg) @ about_x(turn_deg) @ shifted(self.bar_mm) @ tilted(self.bar_tilt_deg)
+        )
 
     def turn(self, a_followed_deg: float, setup: SetUp) -> float:
         """Return the bar's turn for the A that it follows."""
@@ -138,7 +140,9 @@ def readings(text: str, setup: SetUp, machine: TrueMachine, seed: int) -> dict[i
     return found
 
 
-def poses_to_the_bar(motion: Motion, setup: SetUp, machine: TrueMachine, step_deg: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+def poses_to_the_bar(
+    motion: Motion, setup: SetUp, machine: TrueMachine, step_deg: float = 1.0
+) -> tuple[np.ndarray, np.ndarray]:
     """Return poses (m, 4) that carve a faultlessly held bar as the program carves this one, and the program row of each.
 
     Rows are taken apart at every `step_deg` of A. The cutter's lean along X is left out, as no pose of four axes has it:

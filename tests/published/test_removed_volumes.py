@@ -70,7 +70,7 @@ def hole_expected() -> float:
 
 
 def helix_expected() -> float:
-    """Ball of radius 3 whose centre runs at radius 12 on a helix (10 mm a turn, two turns): volume inside R 10, and its end caps.
+    """Ball of radius 3 whose centre runs at radius 12 on a helix (10 mm a turn, two turns): the volume inside R 10.
 
     At cylinder radius rho, a point (x, angle) is swept if its distance to the helix is at most 3: with the helix unrolled
     at angle 0, distance^2 = (x - x(a))^2 + rho^2 + 144 - 24 rho cos(angle - a). Integrated on a fine (rho, x, angle) grid.

@@ -8,9 +8,8 @@ import sys
 
 import numpy as np
 import pytest
-from faults.proof_bench import lathe
-from plain.true_machine import TrueMachine, readings
 
+from faults.proof_bench import lathe
 from newel.app.log_commands import log
 from newel.app.probe_commands import KINDS, probe
 from newel.app.probe_work import bench_of, measured_text, prove_routine, read_measured
@@ -19,6 +18,7 @@ from newel.geometry.meshes import Mesh, write_stl
 from newel.probing.measured import MeasuredMachine
 from newel.probing.routine_program import routine_program
 from newel.probing.routines import Kind, Probe, plan_routine
+from plain.true_machine import TrueMachine, readings
 
 JOB = """format = 1
 machine = "light benchtop mill"
@@ -116,7 +116,17 @@ def test_bad_tables_are_refused_with_every_row(job, tmp_path, measured):
 def test_corrected_program_is_proved_against_the_machine_as_measured(job, measured, shop_bench, capsys):
     top = 35.0
     lines = ["G21", "G90 G94", "G54", f"T{shop_bench.setup.cutters[0].number} M6", f"G43 H{shop_bench.setup.cutters[0].number}"]
-    lines += [f"G0 Z{top + 20}", "S12000 M3", "G0 X40 Y0 A0", "G0 Z25", "G1 Z19.5 F200", "G93 G1 A90 X50 F4", "G94 G0 Z55", "M5", "M30"]
+    lines += [
+        f"G0 Z{top + 20}",
+        "S12000 M3",
+        "G0 X40 Y0 A0",
+        "G0 Z25",
+        "G1 Z19.5 F200",
+        "G93 G1 A90 X50 F4",
+        "G94 G0 Z55",
+        "M5",
+        "M30",
+    ]
     program = job.with_name("groove.ngc")
     program.write_text("\n".join(lines) + "\n")
     status = run(probe, "correct", program, "--job", job, "--machine-as-measured", measured)
@@ -203,5 +213,5 @@ def test_log_from_run_to_lesson_and_back(tmp_path, capsys):
 
 
 def test_help_needs_no_numpy():
-    code = "import sys; from newel.app.probe_commands import probe; from newel.app.log_commands import log; sys.exit('numpy' in sys.modules)"
+    code = "import sys, newel.app.probe_commands, newel.app.log_commands; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -5,8 +5,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain.measured_programs import by_hand, by_newel, carved, dialect, motion_of, set_up, surface
-from plain.true_machine import TrueMachine, poses_to_the_bar, tilted
 
 from newel.core.dialect import Dialect, ReadTraits
 from newel.core.errors import BadInput
@@ -15,12 +13,12 @@ from newel.core.motion import RowKind
 from newel.mechanics.clock import tip_way_mm
 from newel.probing.correct import correct_program, program_as_run
 from newel.probing.measured import MeasuredMachine, as_if_faultless, followed_a, on_the_machine
+from plain.measured_programs import by_hand, by_newel, carved, dialect, motion_of, set_up, surface
+from plain.true_machine import TrueMachine, poses_to_the_bar, tilted
 
 TRUE = TrueMachine((0.09, -0.12), (0.06, -0.08), 0.4, 1.0002, 0.08, (0.05, 0.0866), (0.01, -0.02))
 M, E = tilted(TRUE.tilt_deg)[:3, 0], tilted(TRUE.bar_tilt_deg)[:3, 0]
-MEASURED = MeasuredMachine(
-    0.09, -0.12, M[1] / M[0], M[2] / M[0], 0.4, 1.0002, 0.08, 0.05, 0.0866, E[1] / E[0], E[2] / E[0]
-)
+MEASURED = MeasuredMachine(0.09, -0.12, M[1] / M[0], M[2] / M[0], 0.4, 1.0002, 0.08, 0.05, 0.0866, E[1] / E[0], E[2] / E[0])
 ENDS = [(1, 1), (-1, 1), (1, -1), (-1, -1)]
 
 
@@ -85,11 +83,28 @@ def _blank(setup, text, machine):
 def test_as_run_says_what_the_true_machine_does(name):
     setup = set_up(1, -1)
     text, how = programs(setup)[name]
-    acts = motion_of(program_as_run(text, setup, MEASURED, how), setup)
+    acts = motion_of(program_as_run(text, setup, MEASURED, how).text, setup)
     meant, _ = poses_to_the_bar(acts, setup, TrueMachine())
     got, owners = poses_to_the_bar(motion_of(text, setup), setup, TRUE)
     fed = np.isin(motion_of(text, setup).kind, (RowKind.FEED, RowKind.ARC))[owners]
     assert max(_away(pose, meant) for pose in got[fed][:: max(1, fed.sum() // 100)]) < 0.004
+
+
+def test_lines_of_the_rewritten_text_know_their_origin():
+    setup = set_up()
+    text = by_hand()
+    runs = program_as_run(text, setup, MEASURED, dialect())
+    old, new = text.splitlines(), runs.text.splitlines()
+    assert len(runs.source) == len(new)
+    for line, number in zip(new, runs.source, strict=True):
+        if line.startswith("N") and number:
+            assert old[number - 1].split()[0] == line.split()[0]
+
+
+def test_loops_that_stop_for_the_operator_are_refused():
+    text = "G21 G90\nT2 M6\nG43 H2\nG0 Z40\no1 repeat [2]\nG0 X10 Y0 A0\nM0\no1 endrepeat\nM30\n"
+    with pytest.raises(BadInput, match="where it stops would be lost"):
+        correct_program(text, set_up(), MEASURED, dialect())
 
 
 @pytest.mark.parametrize("words", [FeedWords.INVERSE_TIME, FeedWords.PER_MINUTE])
@@ -139,7 +154,9 @@ def test_a_turn_back_in_the_cut_takes_up_the_play_standing():
     motion = motion_of(correct_program(by_hand(), setup, MEASURED, dialect()).text, setup)
     begins = motion.begins()
     step = motion.xyza - begins
-    still = (motion.kind == RowKind.FEED) & (np.abs(step[:, :3]).max(axis=1) == 0.0) & (np.abs(np.abs(step[:, 3]) - 0.08) < 2e-3)
+    still = (
+        (motion.kind == RowKind.FEED) & (np.abs(step[:, :3]).max(axis=1) == 0.0) & (np.abs(np.abs(step[:, 3]) - 0.08) < 2e-3)
+    )
     assert still.sum() == 2  # down at N270, up again at N290
 
 

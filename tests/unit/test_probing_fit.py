@@ -5,8 +5,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain.measured_programs import set_up
-from plain.true_machine import TrueMachine, readings, tilted
 
 from newel.core.dialect import WriteTraits
 from newel.core.errors import BadInput
@@ -18,6 +16,8 @@ from newel.probing.measured import MeasuredMachine
 from newel.probing.routine_program import routine_program
 from newel.probing.routines import Kind, Probe, candidates, plan_routine
 from newel.probing.touches import BarAsMeasured, Feature, bar_as_planned, contacts_mm, readings_of, table_of
+from plain.measured_programs import set_up
+from plain.true_machine import TrueMachine, readings, tilted
 
 PROBE = Probe()
 # The machine of the task: offset 0.15 mm, tilt 0.1 degrees, A zero 0.4 degrees, run-out 0.2 mm (0.1 off), backlash 0.08 degrees
@@ -77,7 +77,9 @@ def test_without_noise_the_machine_comes_back(sense, along):
     found = fitted([Kind.EVERYTHING], setup, TRUE)
     for name, value in truth(TRUE).items():
         limit = {"mm": 3e-4, "deg": 2e-3, "mm/mm": 6e-6, "deg/deg": 3e-6}[found.fit.of(name).unit]
-        assert found.fit.value(name) == pytest.approx(value, abs=limit), name  # the two tilts' order differs in the second digit
+        assert found.fit.value(name) == pytest.approx(value, abs=limit), (
+            name
+        )  # the two tilts' order differs in the second digit
     assert not found.not_told
     assert not found.fit.outliers
 
@@ -155,9 +157,13 @@ def test_dial_gauge_tells_run_out_and_zero_but_not_the_axis():
     touches = gauged(routine.touches)
     bar = BarAsMeasured(30.1, 29.95, 0.1, 1.5)
     true = MeasuredMachine(0.09, -0.12, 0.001, -0.0014, 0.4, 1.0002, 0.08, 0.05, 0.0866, 0.0002, -0.0003)
-    read = readings_of(contacts_mm(table_of(touches), setup, true, bar), touches, {"gauge Z-": 3.0, "gauge Y+": -7.0, "gauge Y-": 2.0})
+    read = readings_of(
+        contacts_mm(table_of(touches), setup, true, bar), touches, {"gauge Z-": 3.0, "gauge Y+": -7.0, "gauge Y-": 2.0}
+    )
     read += np.random.default_rng(4).normal(0.0, 0.005, len(read))
-    found = fit_machine([Reading(t, float(v)) for t, v in zip(touches, read, strict=True)], setup, bar_as_planned(setup.bar, 1.5))
+    found = fit_machine(
+        [Reading(t, float(v)) for t, v in zip(touches, read, strict=True)], setup, bar_as_planned(setup.bar, 1.5)
+    )
     assert "axis_z_mm" in found.not_told
     assert found.measured.a_zero_deg == pytest.approx(0.4, abs=0.04)
     assert math.hypot(found.measured.bar_y_mm, found.measured.bar_z_mm) == pytest.approx(0.1, abs=0.01)  # derived: run-out 0.2

@@ -4,11 +4,11 @@ import csv
 import io
 
 import pytest
-from plain.measured_programs import set_up
 
 from newel.core.errors import BadInput
 from newel.probing.readings import empty_table, joined, read_table
 from newel.probing.routines import Kind, Probe, plan_routine
+from plain.measured_programs import set_up
 
 TOUCHES = plan_routine(Kind.AXIS, set_up(), Probe()).touches
 

@@ -5,8 +5,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain.measured_programs import set_up
-from plain.true_machine import TrueMachine, readings
 
 from newel.core.dialect import ReadTraits, WriteTraits
 from newel.core.errors import BadInput, Infeasible
@@ -20,6 +18,8 @@ from newel.probing.routine_program import followed, routine_program
 from newel.probing.routines import Kind, Probe, plan_routine, probe_cutter, safe_z_mm
 from newel.probing.touches import Feature
 from newel.program.interpreter import MachineFacts, interpret
+from plain.measured_programs import set_up
+from plain.true_machine import TrueMachine, readings
 
 PROBE = Probe()
 ALL = [kind for kind in Kind if kind is not Kind.LENGTH]
@@ -113,7 +113,11 @@ def test_round_bars_have_no_flat_to_level():
 
 
 def test_what_cannot_be_reached_is_refused():
-    short = replace(bench(), bar=replace(bench().bar, to_x_mm=38.0), keep_out=(bench().keep_out[0], KeepOut("live centre", 38.0, 60.0, 7.0, True)))
+    short = replace(
+        bench(),
+        bar=replace(bench().bar, to_x_mm=38.0),
+        keep_out=(bench().keep_out[0], KeepOut("live centre", 38.0, 60.0, 7.0, True)),
+    )
     with pytest.raises(Infeasible):
         plan_routine(Kind.TILT, short, PROBE)
     with pytest.raises(Infeasible, match="body would meet the jaws"):

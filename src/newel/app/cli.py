@@ -15,6 +15,8 @@ from typing import Any, NoReturn
 import click
 
 from newel import __version__
+from newel.app.log_commands import log
+from newel.app.probe_commands import probe
 from newel.core.errors import NewelError
 
 PROVED, NOT_PROVED, REFUSED, STOPPED = 0, 1, 2, 130
@@ -191,6 +193,10 @@ def shop_check(files: tuple[Path, ...]) -> int:
 
     click.echo(count_text(read_shop(files)))
     return PROVED
+
+
+newel.add_command(probe)
+newel.add_command(log)
 
 
 def main() -> NoReturn:

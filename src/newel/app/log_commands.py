@@ -12,7 +12,9 @@ import click
 if TYPE_CHECKING:
     import sqlite3
 
-_LOG = click.option("--log", "log_file", type=click.Path(path_type=Path), metavar="FILE", help="Another log than the one in your data folder.")
+_LOG = click.option(
+    "--log", "log_file", type=click.Path(path_type=Path), metavar="FILE", help="Another log than the one in your data folder."
+)
 _MINUTES = click.option("--taken", "taken_min", type=float, metavar="MIN", help="Minutes it took.")
 _REMARK = click.option("--remark", default="", help="In your own words; how it failed, if it did.")
 
@@ -45,7 +47,9 @@ def add_run(job: Path, out: Path | None, outcome: str, taken_min: float | None, 
         proof = json.loads(read_text(folder / "proof.json", "proof"))
         planned, seal, verdict = float(proof["time_min"]), _seal_text(proof["seal"]), str(proof["verdict"])
     except (ValueError, KeyError, TypeError):
-        raise BadInput("this is not a proof", where=str(folder / "proof.json"), remedy="let 'newel make' write it again") from None
+        raise BadInput(
+            "this is not a proof", where=str(folder / "proof.json"), remedy="let 'newel make' write it again"
+        ) from None
     programs = ", ".join(path.name for path in sorted(folder.glob("program*.ngc")))
     entry = MadeEntry(_new_uid(), _now(), job.name, programs, seal, verdict, planned, taken_min, outcome, remark)
     with _opened(log_file) as connection:
@@ -64,7 +68,17 @@ def add_run(job: Path, out: Path | None, outcome: str, taken_min: float | None, 
 @click.option("--cutter", default="", help="The shop's name of the cutter that made the surface.")
 @_REMARK
 @_LOG
-def measure(run: str, what: str, found: float, planned: float | None, unit: str, place: str, cutter: str, remark: str, log_file: Path | None) -> int:
+def measure(
+    run: str,
+    what: str,
+    found: float,
+    planned: float | None,
+    unit: str,
+    place: str,
+    cutter: str,
+    remark: str,
+    log_file: Path | None,
+) -> int:
     """Log something measured on the part of RUN (its id, or the beginning of it)."""
     from newel.core.errors import BadInput
     from newel.core.units import MM_PER_INCH
@@ -108,7 +122,9 @@ def list_runs(last: int, log_file: Path | None) -> int:
 
 
 @log.command("learn")
-@click.option("--shop", "shop_files", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A shop file of your own.")
+@click.option(
+    "--shop", "shop_files", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A shop file of your own."
+)
 @_LOG
 def learn(shop_files: tuple[Path, ...], log_file: Path | None) -> int:
     """Propose calibrations of the clock, of bending and of cutter diameters; nothing is changed."""
@@ -123,7 +139,10 @@ def learn(shop_files: tuple[Path, ...], log_file: Path | None) -> int:
     for item in proposed:
         unit = f" {item.unit}" if item.unit else ""
         verdict = f"to change: {item.apply}" if item.worth_it else "nothing to change"
-        click.echo(f"{item.what}: {item.now:.3f} now, {item.proposed:.3f} ± {item.band:.3f}{unit} found\n   {item.because}\n   {verdict}")
+        click.echo(
+            f"{item.what}: {item.now:.3f} now, {item.proposed:.3f} ± {item.band:.3f}{unit} found\n"
+            f"   {item.because}\n   {verdict}"
+        )
     if not proposed:
         click.echo("the log holds too little yet: three entries of a kind are the least")
     return 0

@@ -9,17 +9,23 @@ import click
 
 if TYPE_CHECKING:
     from newel.app.probe_work import Bench
+    from newel.core.findings import Finding
     from newel.probing.machine_fit import MachineFit
     from newel.probing.readings import Table
-    from newel.probing.routines import Probe
 
 KINDS = (
     "axis-height-and-centre", "axis-tilt", "level-flat", "bar-centre", "jaw-face", "rotary-steps", "length-check", "everything",
 )  # fmt: skip
-_JOB = click.option("--job", type=click.Path(path_type=Path), required=True, metavar="JOB", help="The job whose set-up it is for.")
-_SHOP = click.option("--shop", "shop_files", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A shop file of your own.")
+_JOB = click.option(
+    "--job", type=click.Path(path_type=Path), required=True, metavar="JOB", help="The job whose set-up it is for."
+)
+_SHOP = click.option(
+    "--shop", "shop_files", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A shop file of your own."
+)
 _QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
-_UNIT = click.option("--unit", type=click.Choice(["mm", "inch"]), default="mm", help="Unit of readings that do not say their own.")
+_UNIT = click.option(
+    "--unit", type=click.Choice(["mm", "inch"]), default="mm", help="Unit of readings that do not say their own."
+)
 _BALL = click.option("--ball", "ball_mm", type=float, default=3.0, show_default=True, help="Diameter of the probe's ball, mm.")
 _TABLES = click.argument("tables", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TABLE...")
 
@@ -40,12 +46,16 @@ def probe() -> None:
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Write into this folder instead of the job's own.")
 @click.option("--number", type=int, default=99, show_default=True, help="Number of the probe in the spindle (T and H).")
 @_BALL
-@click.option("--stem", "stem_mm", type=float, default=40.0, show_default=True, help="From the ball's lowest point to the body, mm.")
+@click.option(
+    "--stem", "stem_mm", type=float, default=40.0, show_default=True, help="From the ball's lowest point to the body, mm."
+)
 @click.option("--body", "body_mm", type=float, default=30.0, show_default=True, help="Diameter of the probe's body, mm.")
 @click.option("--block", type=float, nargs=3, metavar="X Y Z", help="Top of a block of known height (length-check).")
 @_SHOP
 @_QUIET
-def write(kind: str, job: Path, by_hand: str | None, out: Path | None, shop_files: tuple[Path, ...], quiet: bool, **given: Any) -> int:
+def write(
+    kind: str, job: Path, by_hand: str | None, out: Path | None, shop_files: tuple[Path, ...], quiet: bool, **given: Any
+) -> int:
     """Write a probing routine of KIND for the set-up of JOB, with the table for its readings.
 
     The program is proved before it is handed over: no strike, no travel passed, each touch begins clear of the work.
@@ -63,7 +73,7 @@ def write(kind: str, job: Path, by_hand: str | None, out: Path | None, shop_file
     with _progress(quiet) as progress:
         bench = bench_of(files, read_shop(shop_files), progress)
         routine = plan_routine(Kind(kind), bench.setup, tool, block_mm=given["block"], wind_up_deg=bench.machine.a.wind_up_deg)
-        found = ()
+        found: tuple[Finding, ...] = ()
         if by_hand:
             routine = Routine(routine.kind, gauged(routine.touches)) if by_hand == "dial gauge" else routine
             name, text = f"probe-{kind}.md", instructions(routine, bench.setup, Means(by_hand))
@@ -75,9 +85,15 @@ def write(kind: str, job: Path, by_hand: str | None, out: Path | None, shop_file
             click.echo(f"not proved: line {item.line}: {item.says}", err=True)
         return 1
     folder = out or files.out
-    write_results(folder, {name: text.encode(), f"probe-{kind}.csv": empty_table(routine.touches).encode()}, stale=lambda _: False)
+    write_results(
+        folder, {name: text.encode(), f"probe-{kind}.csv": empty_table(routine.touches).encode()}, stale=lambda _: False
+    )
     proved = "" if by_hand else ", proved"
-    _say(f"{folder / name}: {len(routine.touches)} touches{proved}\n{folder / f'probe-{kind}.csv'}: fill in the readings, then: newel probe fit", quiet)
+    _say(
+        f"{folder / name}: {len(routine.touches)} touches{proved}\n"
+        f"{folder / f'probe-{kind}.csv'}: fill in the readings, then: newel probe fit",
+        quiet,
+    )
     return 0
 
 
@@ -87,9 +103,19 @@ def write(kind: str, job: Path, by_hand: str | None, out: Path | None, shop_file
 @_UNIT
 @_BALL
 @click.option("--leave-out", multiple=True, metavar="NAME", help="A reading to leave out, by its name; you decide, not Newel.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine as measured here (TOML).")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine as measured here (TOML)."
+)
 @_SHOP
-def fit(tables: tuple[Path, ...], job: Path, unit: str, ball_mm: float, leave_out: tuple[str, ...], output: Path | None, shop_files: tuple[Path, ...]) -> int:
+def fit(
+    tables: tuple[Path, ...],
+    job: Path,
+    unit: str,
+    ball_mm: float,
+    leave_out: tuple[str, ...],
+    output: Path | None,
+    shop_files: tuple[Path, ...],
+) -> int:
     """Fit the readings of one or more TABLEs together, and say how surely each error is known.
 
     Says as well what the readings cannot tell, which readings stand out, and which extra reading would help most.
@@ -105,7 +131,9 @@ def fit(tables: tuple[Path, ...], job: Path, unit: str, ball_mm: float, leave_ou
     found, table = _fitted(tables, bench, unit, ball_mm, leave_out)
     click.echo(fit_text(found, table, bench.setup, Probe(ball_diameter_mm=ball_mm)))
     if output:
-        write_file(output, measured_text(found.measured, [f"not told, left as planned: {name}" for name in found.not_told]).encode())
+        write_file(
+            output, measured_text(found.measured, [f"not told, left as planned: {name}" for name in found.not_told]).encode()
+        )
         click.echo(f"\n{output}: the machine as measured, for: newel probe correct PROGRAM --machine-as-measured {output}")
     return 0
 
@@ -114,13 +142,27 @@ def fit(tables: tuple[Path, ...], job: Path, unit: str, ball_mm: float, leave_ou
 @click.argument("program", type=click.Path(path_type=Path))
 @_JOB
 @click.option("--readings", type=click.Path(path_type=Path), multiple=True, metavar="TABLE", help="Filled tables to fit first.")
-@click.option("--machine-as-measured", "machine_file", type=click.Path(path_type=Path), metavar="FILE", help="What 'probe fit -o' wrote.")
+@click.option(
+    "--machine-as-measured", "machine_file", type=click.Path(path_type=Path), metavar="FILE", help="What 'probe fit -o' wrote."
+)
 @_UNIT
 @_BALL
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Where to write; default PROGRAM-corrected.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Where to write; default PROGRAM-corrected."
+)
 @_SHOP
 @_QUIET
-def correct(program: Path, job: Path, readings: tuple[Path, ...], machine_file: Path | None, unit: str, ball_mm: float, output: Path | None, shop_files: tuple[Path, ...], **given: Any) -> int:  # noqa: E501
+def correct(
+    program: Path,
+    job: Path,
+    readings: tuple[Path, ...],
+    machine_file: Path | None,
+    unit: str,
+    ball_mm: float,
+    output: Path | None,
+    shop_files: tuple[Path, ...],
+    **given: Any,
+) -> int:
     """Rewrite PROGRAM, whoever wrote it, for the machine as it was measured, and prove it against that machine."""
     from newel.app.inputs import read_bytes, read_job_files, read_shop, text_of
     from newel.app.probe_work import bench_of, prove_corrected, read_measured
@@ -164,7 +206,9 @@ def next_part(checks: Path) -> int:
     return 0
 
 
-def _fitted(tables: tuple[Path, ...], bench: Bench, unit: str, ball_mm: float, leave_out: tuple[str, ...]) -> tuple[MachineFit, Table]:
+def _fitted(
+    tables: tuple[Path, ...], bench: Bench, unit: str, ball_mm: float, leave_out: tuple[str, ...]
+) -> tuple[MachineFit, Table]:
     """Read tables and fit them together; every problem of every table is told at once."""
     from newel.app.inputs import read_text
     from newel.core.errors import BadInput

@@ -60,7 +60,13 @@ def prove_routine(text: str, bench: Bench, probe: Probe, name: str, progress: Pr
     Contacts are found anew from the program's text and the set-up's bar and jaws. Returns what denies the routine.
     """
     setup = bench.setup
-    held = replace(setup, cutters=(*setup.cutters, probe_cutter(probe, bench.machine.spindle.nose_diameter_mm, bench.machine.spindle.nose_length_mm)))
+    held = replace(
+        setup,
+        cutters=(
+            *setup.cutters,
+            probe_cutter(probe, bench.machine.spindle.nose_diameter_mm, bench.machine.spindle.nose_length_mm),
+        ),
+    )
     origin = np.asarray(setup.table_from_program_mm) + np.asarray(setup.machine_from_table_mm)
     motion = interpret(
         text, bench.machine.dialect.reads, program=name, work_offset=setup.work_offset, machine_from_offset_mm=origin.tolist()
@@ -76,11 +82,19 @@ def prove_routine(text: str, bench: Bench, probe: Probe, name: str, progress: Pr
         full[line] = float(end[axis])
         met[line] = full[line] if contact is None else contact
         if contact is not None and abs(contact - begin[axis]) < 0.5:
-            found.append(Finding("probe-starts-in-work", Severity.OBSTACLE, "the touch begins in the work or on it", name, line))
+            found.append(
+                Finding("probe-starts-in-work", Severity.OBSTACLE, "the touch begins in the work or on it", name, line)
+            )
     touching = _proof(bench, held, followed(text, met), name, progress)
     found += [item for item in touching.findings if item.severity is Severity.OBSTACLE]
     along = {line for line, value in full.items() if value != met[line] and _axis_of(text, line) == "X"}
-    missing = _proof(bench, held, followed(text, {line: met[line] if line in along else value for line, value in full.items()}), name, progress)
+    missing = _proof(
+        bench,
+        held,
+        followed(text, {line: met[line] if line in along else value for line, value in full.items()}),
+        name,
+        progress,
+    )
     told = {(item.code, item.line) for item in found}
     strikes = ("strikes-keep-out", "strikes-table", "travel", "wind-up")
     found += [item for item in missing.findings if item.code in strikes and (item.code, item.line) not in told]
@@ -93,7 +107,9 @@ def prove_corrected(text: str, bench: Bench, measured: MeasuredMachine, name: st
     Travel and the axes' speeds are judged as well by the words that the machine will read; both must hold.
     """
     acts = program_as_run(text, bench.setup, measured, bench.machine.dialect, name=name)
-    proof = _proof(bench, bench.setup, acts, name, progress, model=True)
+    proof = _proof(bench, bench.setup, acts.text, name, progress, model=True)
+    told = tuple(replace(item, line=acts.source[item.line - 1]) if item.line else item for item in proof.findings)
+    proof = replace(proof, findings=told)
     words = ("travel", "wind-up", "strikes-table", "axis-not-on-machine", "feed-absurd", "end-low", "units-missing")
     said = _proof(bench, bench.setup, text, name, progress)
     more = [item for item in said.findings if item.code in words and item.severity is Severity.OBSTACLE]
@@ -104,7 +120,11 @@ def prove_corrected(text: str, bench: Bench, measured: MeasuredMachine, name: st
 
 def measured_text(measured: MeasuredMachine, remarks: Sequence[str]) -> str:
     """Return a measured-machine file."""
-    lines = ["# The machine as it was measured. It holds until the bar is chucked anew or the rotary axis is moved.", f"format = {FORMAT}", ""]
+    lines = [
+        "# The machine as it was measured. It holds until the bar is chucked anew or the rotary axis is moved.",
+        f"format = {FORMAT}",
+        "",
+    ]
     lines += [f"# {remark}" for remark in remarks]
     lines += [f"{field.name} = {getattr(measured, field.name):.9g}" for field in fields(measured)]
     return "\n".join(lines) + "\n"

@@ -28,9 +28,8 @@ Ints = NDArray[np.int32]
 CHORD_MM = 0.0015
 TURN_CHORD_MM = 0.002
 X_TURN_CHORD_MM = 0.005  # X rays are believed only on walls that face X, which a chord across X hardly moves
-STEP_ADVANCE_MM = 0.3  # X advance of a small step of a turning move; the pose above the slice is added to its ends
+STEP_ADVANCE_MM = 0.1  # X advance of a small step of a turning move; the pose above the slice is added to its ends
 STEP_LENGTH_MM = 2.0  # so that edge and body take turns along a long move
-X_SPACING_MM = 0.2  # of the poses that an X ray is asked at: 0.003 mm short on a 3 mm cutter's wall, 0.2^2 / (8 * 1.5)
 SLIVER_MM = 0.001
 BODY_CLEARANCE_MM = 0.005  # the body is taken this much smaller all round, so that it fits into the edge's own slot
 SLAB_SLICES = 16
@@ -136,7 +135,7 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
     pieces = _pieces(shape)
     radius = max(float(blank.reach_mm.max()), 1.0)
     turn, x_turn = (2 * math.acos(1 - min(0.5, chord / radius)) for chord in (TURN_CHORD_MM, X_TURN_CHORD_MM))
-    limits = sweeps.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, X_SPACING_MM, SLIVER_MM)
+    limits = sweeps.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
     rows = np.vstack([poses[:1], poses])
     rows[:, 3] = np.radians(rows[:, 3])
     for at in range(0, len(poses), MOVES_AT_ONCE):

@@ -333,14 +333,14 @@ def carve_slabs(pool, grid, pieces, moves, limits, work, order, ledger):
 def _widen(seg, first, size, p, ways, t):
     """Widen an X span by what piece p covers of the ray at share t of the step; return rho^2 - u^2 there."""
     u = ways[5, 0] + t * (ways[5, 2] - ways[5, 0])
-    r = radius_at(seg, first, size, p, ways[5, 1] + t * (ways[5, 3] - ways[5, 1]))
+    r = max(0.0, radius_at(seg, first, size, p, ways[5, 1] + t * (ways[5, 3] - ways[5, 1])))
     square = r * r - u * u
-    if r > 0.0 and square > 0.0:
+    if square > 0.0:
         w = math.sqrt(square)
         x = ways[0, 0] + t * (ways[1, 0] - ways[0, 0])
         ways[4, 0] = min(ways[4, 0], x - w)
         ways[4, 1] = max(ways[4, 1], x + w)
-    return square if r > 0.0 else -FAR
+    return square
 
 
 @njit(cache=True, error_model="numpy")
@@ -375,32 +375,38 @@ def _x_bound(seg, first, size, p, ways):
 
 
 @njit(cache=True, error_model="numpy")
-def _x_span(seg, first, size, p, ways, spacing):
+def _x_span(seg, first, size, p, ways):
     """Write the X span that piece p sweeps on a ray in the step, its way in the tool's frame in ways[5]; True if any.
 
-    rho(v)^2 - u^2 is a parabola of the share on walls, cones and balls: three shares and its top find the widest place.
+    rho(v)^2 - u^2 is a parabola of the share on walls, cones and balls: three shares between those at which the ray
+    passes the piece's bottom and top, and the parabola's top, find the widest place.
     """
     ways[4, 0] = FAR
     ways[4, 1] = -FAR
-    g0 = _widen(seg, first, size, p, ways, 0.0)
-    g2 = _widen(seg, first, size, p, ways, 1.0)
-    way = math.hypot(ways[5, 2] - ways[5, 0], ways[5, 3] - ways[5, 1])
-    if way > 0.0:
-        g1 = _widen(seg, first, size, p, ways, 0.5)
-        bend = g0 - 2.0 * g1 + g2
-        if min(g0, min(g1, g2)) <= -0.5 * FAR:  # the tip or the top passes by: no parabola
-            n = 2 + int(way / spacing)
-            for j in range(n):
-                _widen(seg, first, size, p, ways, (j + 0.5) / n)
-        elif bend < 0.0:
-            # rho^2 - u^2 = top - c (t - at)^2, and x runs along by dx: either end of the span has its own extreme
-            at = 0.5 + 0.25 * (g0 - g2) / bend
-            c = -2.0 * bend
-            dx = ways[1, 0] - ways[0, 0]
-            apart = dx * math.sqrt(max(0.0, g1 + c * (at - 0.5) * (at - 0.5)) / (c * (c + dx * dx)))
-            _widen(seg, first, size, p, ways, min(1.0, max(0.0, at + apart)))
-            if apart != 0.0:
-                _widen(seg, first, size, p, ways, min(1.0, max(0.0, at - apart)))
+    rise = ways[5, 3] - ways[5, 1]
+    t0 = 0.0
+    t1 = 1.0
+    if rise != 0.0:
+        bottom = (size[p, 1] - ways[5, 1]) / rise
+        top = (size[p, 2] - ways[5, 1]) / rise
+        t0 = max(0.0, min(bottom, top) + 1e-9)
+        t1 = min(1.0, max(bottom, top) - 1e-9)
+        if t1 < t0:
+            return False
+    half = 0.5 * (t1 - t0)
+    g0 = _widen(seg, first, size, p, ways, t0)
+    g1 = _widen(seg, first, size, p, ways, t0 + half)
+    g2 = _widen(seg, first, size, p, ways, t1)
+    bend = g0 - 2.0 * g1 + g2
+    if bend < 0.0:
+        # rho^2 - u^2 = top - c (t - at)^2 from the middle on, and x runs along by dx: either end has its own extreme
+        at = 0.5 * (g0 - g2) / bend
+        c = -0.5 * bend
+        dx = half * (ways[1, 0] - ways[0, 0])
+        apart = dx * math.sqrt(max(0.0, g1 + c * at * at) / (c * (c + dx * dx)))
+        _widen(seg, first, size, p, ways, min(t1, max(t0, t0 + half * (1.0 + at + apart))))
+        if apart != 0.0:
+            _widen(seg, first, size, p, ways, min(t1, max(t0, t0 + half * (1.0 + at - apart))))
     return ways[4, 1] > ways[4, 0]
 
 
@@ -421,7 +427,7 @@ def _cut_row(slab, s, i, j, p):
         known = _x_bound(seg, first, size, p, ways)
         if known == 0 or not _touches(ends, links, s, base + k, ways[4, 0] + limits.sliver, ways[4, 1] - limits.sliver):
             continue
-        if known == 1 or _x_span(seg, first, size, p, ways, limits.spacing):
+        if known == 1 or _x_span(seg, first, size, p, ways):
             _cut(ends, links, free, s, base + k, ways, tag, limits.sliver)
 
 
@@ -481,9 +487,9 @@ def carve_bands(pool, grid, pieces, moves, limits, work, order, ledger):
         _carve_band(pool, Task(grid, pieces, moves, limits, work), ledger, order[turn])
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy")
 def slice_reaches(pool, grid, slabs, out):
     """Write the largest radius of the material of each slice, half a cell allowed."""
-    for s in prange(slabs):
+    for s in range(slabs):
         for k in range(min(grid.slab, grid.nx - s * grid.slab)):
             out[s * grid.slab + k] = _slice_reach(pool.ends, pool.links, s, k * (grid.ny + grid.nz), grid)

@@ -170,10 +170,10 @@ def radial_tops(pool, grid, x_from, x_step, turns, radius):
                     i = pool.links[s, i, 2]
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy")
 def lattice_inside(pool, grid, coarsen, solid):
     """Mark every coarsen-th lattice point that lies in material by its Z ray; `solid` has one empty layer all round."""
-    for a in prange(solid.shape[0] - 2):
+    for a in range(solid.shape[0] - 2):
         for b in range(solid.shape[1] - 2):
             s, i = _ray(grid, 2, a * coarsen, b * coarsen)
             if pool.ends[s, i, 0] > 1e29:
@@ -399,10 +399,10 @@ def _quad(lattice, index, cell, way, vertices, faces, row):
     return row
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy")
 def slab_volumes(pool, grid, out):
     """Write the volume of each slab: the mean of what its Y rays and its Z rays say."""
-    for s in prange(len(out)):
+    for s in range(len(out)):
         y = 0.0
         z = 0.0
         for k in range(min(grid.slab, grid.nx - s * grid.slab)):

@@ -94,13 +94,12 @@ class Work(NamedTuple):
 
 
 class Limits(NamedTuple):
-    """How finely to sweep, in mm and rad: ring chord; turn, X advance and length of a small step; X ray samples; slivers."""
+    """How finely to sweep, in mm and rad: ring chord; turn, X advance and length of a small step; slivers dropped."""
 
     chord: float
     turn: float
     advance: float
     length: float
-    spacing: float
     sliver: float
 
 

@@ -70,9 +70,21 @@ def cutter_diameter(found: Sequence[MeasuredEntry], cutter: str, diameter_mm: fl
     mean, band = _mean_and_band(smaller)
     worth = abs(mean) > band
     worn = "worn or ground smaller" if mean < 0.0 else "larger, or running out in its collet"
-    because = f"{len(smaller)} widths are off by {mean:+.3f} ± {band:.3f} mm: the cutter is {worn}" if worth else _not_sure(mean, band, "mm")
+    because = (
+        f"{len(smaller)} widths are off by {mean:+.3f} ± {band:.3f} mm: the cutter is {worn}"
+        if worth
+        else _not_sure(mean, band, "mm")
+    )
     return Proposal(
-        f"diameter of {cutter!r}", diameter_mm, diameter_mm + mean, band, "mm", len(smaller), worth, because, f"DC of {cutter!r} in your shop file"
+        f"diameter of {cutter!r}",
+        diameter_mm,
+        diameter_mm + mean,
+        band,
+        "mm",
+        len(smaller),
+        worth,
+        because,
+        f"DC of {cutter!r} in your shop file",
     )
 
 

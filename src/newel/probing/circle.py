@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Circle:
-    """A circle: centre and radius in mm, rms of the points' distances from it, their peak to valley, covariance (3, 3) of x, y, r."""
+    """A circle in mm: centre, radius, rms and peak to valley of the points' distances from it, covariance (3, 3) of x, y, r."""
 
     x_mm: float
     y_mm: float

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Cylinder:
-    """Axis through (0, y_mm, z_mm) with slopes dy/dx, dz/dx; radius, rms and peak to valley; covariance (5, 5) in that order."""
+    """Axis through (0, y_mm, z_mm) with slopes dy/dx, dz/dx; radius, rms, peak to valley; covariance (5, 5) in that order."""
 
     y_mm: float
     z_mm: float

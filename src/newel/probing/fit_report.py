@@ -33,7 +33,7 @@ _WORDS = {
 
 def words_for(name: str) -> str:
     """Return an unknown in shop words."""
-    return f"gauge zero, {name[len(ZERO):]}" if name.startswith(ZERO) else _WORDS.get(name, name)
+    return f"gauge zero, {name[len(ZERO) :]}" if name.startswith(ZERO) else _WORDS.get(name, name)
 
 
 def fit_text(found: MachineFit, table: Table, setup: SetUp, probe: Probe) -> str:
@@ -44,7 +44,11 @@ def fit_text(found: MachineFit, table: Table, setup: SetUp, probe: Probe) -> str
         lines.append(f"left blank: {', '.join(table.blank)}")
     lines += [*table.remarks, "", "found (± 95 % for all together):"]
     width = max(len(words_for(item.name)) for item in fit.estimates)
-    lines += [f"  {words_for(item.name):<{width}}  {_number(item)}" for item in fit.estimates if item.told and not item.name.startswith(ZERO)]
+    lines += [
+        f"  {words_for(item.name):<{width}}  {_number(item)}"
+        for item in fit.estimates
+        if item.told and not item.name.startswith(ZERO)
+    ]
     if fit.dof < 2.5:
         lines.append("  (hardly more readings than unknowns: the bands rest on a spread of 10 µm that is only assumed)")
     run_out = 2.0 * math.hypot(found.measured.bar_y_mm, found.measured.bar_z_mm)
@@ -59,11 +63,18 @@ def fit_text(found: MachineFit, table: Table, setup: SetUp, probe: Probe) -> str
                 lines.append("  only together: " + ", ".join(f"{words_for(name)} ({share:+.2f})" for name, share in mix))
     if fit.outliers:
         lines += ["", "readings that stand out (kept; touch them again, or leave one out with --leave-out NAME):"]
-        lines += [f"  {item.label}: off by {item.residual * 1000:+.0f} µm, where {item.limit * 1000:.0f} is the most to expect" for item in fit.outliers]
+        lines += [
+            f"  {item.label}: off by {item.residual * 1000:+.0f} µm, where {item.limit * 1000:.0f} is the most to expect"
+            for item in fit.outliers
+        ]
     extra = suggest(found, candidates(setup, probe), setup)
     if extra:
         lines += ["", "extra readings that would help most:"]
-        lines += [f"  {item.touch.name}: {words_for(item.about)} from ± {2 * item.spread_now:.2g} to ± {2 * item.spread_then:.2g} {item.unit}" for item in extra]
+        lines += [
+            f"  {item.touch.name}: {words_for(item.about)} from ± {2 * item.spread_now:.2g} to "
+            f"± {2 * item.spread_then:.2g} {item.unit}"
+            for item in extra
+        ]
     return "\n".join(lines)
 
 

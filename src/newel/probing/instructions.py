@@ -12,8 +12,8 @@ from enum import StrEnum
 
 from newel.core.setup import SetUp
 from newel.core.units import mm
-from newel.probing.routines import SAYS, Kind, Routine, describe, safe_z_mm
 from newel.probing.routine_program import TAKE_UP_DEG
+from newel.probing.routines import SAYS, Kind, Routine, describe, safe_z_mm
 from newel.probing.touches import Feature, Touch
 
 
@@ -56,17 +56,19 @@ def _before_gauge(setup: SetUp) -> list[str]:
         "3. Set the dial to 0 at the first line of each gauge name (`gauge Z-`: plunger downwards, `gauge Y+`, `gauge Y-`:",
         "   plunger along Y). Do not touch the dial, nor the axis the plunger points along, until that name is done.",
         "4. Read in mm: pushed in further than at zero counts +, less counts -.",
-        "5. A gauge compares places; it tells run-out, tilt and level, but not where the axis lies. For that touch one top and two",
-        "   sides with a feeler as well.",
+        "5. A gauge compares places; it tells run-out, tilt and level, but not where the axis lies. For that touch one top",
+        "   and two sides with a feeler as well.",
     ]
 
 
 def _before_feeler(setup: SetUp) -> list[str]:
     return [
         f"1. Work offset {setup.work_offset}; lift Z to {_safe(setup)} or higher whenever A turns.",
-        "2. Put a ball-nosed cutter or a dowel with a ball end into the spindle; its diameter is the ball's. Keep its length offset.",
+        "2. Put a ball-nosed cutter or a dowel with a ball end into the spindle; its diameter is the ball's.",
+        "   Keep its length offset.",
         "3. Hold a feeler of known thickness between ball and work and come nearer by hundredths until it drags.",
-        "4. Write down the coordinate less the thickness when coming from above or from +Y, plus the thickness when coming from -Y or -X.",
+        "4. Write down the coordinate less the thickness when coming from above, from +Y or from +X; plus the thickness when",
+        "   coming from -Y or from -X.",
     ]
 
 
@@ -77,14 +79,18 @@ def _steps(touches: Sequence[Touch], setup: SetUp, means: Means) -> list[str]:
         if before is None or (before.a_deg, before.a_from) != (touch.a_deg, touch.a_from):
             past = touch.a_deg - touch.a_from * TAKE_UP_DEG
             way = "upwards" if touch.a_from > 0 else "downwards"
-            lines.append(f"{len(lines) + 1}. Lift clear. Go to A{past:g}, then {way} to A{touch.a_deg:g}, and do not turn back.")
+            lines.append(
+                f"{len(lines) + 1}. Lift clear. Go to A{past:g}, then {way} to A{touch.a_deg:g}, and do not turn back."
+            )
         x, y, z = touch.at_mm
         if touch.axis == "Z":
             place = f"X{x:g} Y{y:g}, downwards, near Z{touch.expected_mm:g}"
         else:
             place = f"X{x:g} Z{z:g}, toward {'+' if touch.way > 0 else '-'}{touch.axis}, near {touch.axis}{touch.expected_mm:g}"
         told = f" (`{touch.gauge}`)" if means is Means.GAUGE and touch.gauge else ""
-        lines.append(f"{len(lines) + 1}. **{touch.name}**{told}: {place}. That is the {describe(touch, setup)}. Write down {touch.name}.")
+        lines.append(
+            f"{len(lines) + 1}. **{touch.name}**{told}: {place}. That is the {describe(touch, setup)}. Write down {touch.name}."
+        )
         before = touch
     return lines
 

@@ -1,7 +1,8 @@
 """Straight lines through measured points: y on x, the line of least distance (Pearson 1901), and with both errors known (York).
 
 References: NIST/ITL StRD, Norris (certified values of the plain line); K. Pearson, Phil. Mag. 2 (1901) 559-572; D. York,
-Can. J. Phys. 44 (1966) 1079-1086, in the unified form of York and others, Am. J. Phys. 72 (2004) 367-375, errors not correlated.
+Can. J. Phys. 44 (1966) 1079-1086, in the unified form of York and others, Am. J. Phys. 72 (2004) 367-375, without
+correlation of the errors.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Line:
-    """y = intercept + slope x, with the standard deviation of both and of a residual (rms of distances where it is orthogonal)."""
+    """y = intercept + slope x, with the standard deviation of both and of a residual (of a distance where it is orthogonal)."""
 
     intercept: float
     slope: float

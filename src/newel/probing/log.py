@@ -14,15 +14,20 @@ import math
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 from newel.core.errors import BadInput
 
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
-        "CREATE TABLE made (uid TEXT PRIMARY KEY, at TEXT NOT NULL, job TEXT NOT NULL, program TEXT NOT NULL, seal TEXT NOT NULL,"
-        " verdict TEXT NOT NULL, planned_min REAL, taken_min REAL, outcome TEXT NOT NULL, remark TEXT NOT NULL) WITHOUT ROWID",
-        "CREATE TABLE measured (uid TEXT PRIMARY KEY, made_uid TEXT NOT NULL, at TEXT NOT NULL, what TEXT NOT NULL, place TEXT NOT NULL,"
-        " planned REAL, found REAL NOT NULL, unit TEXT NOT NULL, remark TEXT NOT NULL) WITHOUT ROWID",
+        """CREATE TABLE made (
+            uid TEXT PRIMARY KEY, at TEXT NOT NULL, job TEXT NOT NULL, program TEXT NOT NULL, seal TEXT NOT NULL,
+            verdict TEXT NOT NULL, planned_min REAL, taken_min REAL, outcome TEXT NOT NULL, remark TEXT NOT NULL
+        ) WITHOUT ROWID""",
+        """CREATE TABLE measured (
+            uid TEXT PRIMARY KEY, made_uid TEXT NOT NULL, at TEXT NOT NULL, what TEXT NOT NULL, place TEXT NOT NULL,
+            planned REAL, found REAL NOT NULL, unit TEXT NOT NULL, remark TEXT NOT NULL
+        ) WITHOUT ROWID""",
     ),
     (
         "ALTER TABLE measured ADD COLUMN cutter TEXT NOT NULL DEFAULT ''",
@@ -53,7 +58,7 @@ class MadeEntry:
 
 @dataclass(frozen=True)
 class MeasuredEntry:
-    """One thing measured on a part (or on the machine): `what` ('diameter', 'depth', 'bending', …), planned and found, in `unit`.
+    """One thing measured on a part (or the machine): `what` ('diameter', 'depth', 'bending', …), planned and found, in `unit`.
 
     `place`: where on the part, in words. `cutter`: the shop's name of the cutter that made the surface, '' where none did.
     """
@@ -76,7 +81,7 @@ _OUTCOMES = ("good", "failed", "not run yet")
 
 
 def prepare(connection: sqlite3.Connection) -> None:
-    """Make a connection ready: durable writes, and the newest layout. BadInput for a log of a newer Newel or another program."""
+    """Make a connection ready: durable writes, the newest layout. BadInput for the log of a newer Newel or no log at all."""
     try:
         connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         connection.execute("PRAGMA journal_mode = WAL")
@@ -84,7 +89,9 @@ def prepare(connection: sqlite3.Connection) -> None:
         connection.isolation_level = None
         _migrate(connection)
     except sqlite3.DatabaseError as error:
-        raise BadInput(f"this is not a workshop log: {error}", remedy="move the file away; a new log is begun by itself") from None
+        raise BadInput(
+            f"this is not a workshop log: {error}", remedy="move the file away; a new log is begun by itself"
+        ) from None
 
 
 def _migrate(connection: sqlite3.Connection) -> None:
@@ -93,7 +100,8 @@ def _migrate(connection: sqlite3.Connection) -> None:
         (version,) = connection.execute("PRAGMA user_version").fetchone()
         if version > len(MIGRATIONS):
             raise BadInput(
-                f"the log has layout {version}; this Newel knows up to {len(MIGRATIONS)}", remedy="use the newer Newel that wrote it"
+                f"the log has layout {version}; this Newel knows up to {len(MIGRATIONS)}",
+                remedy="use the newer Newel that wrote it",
             )
         if version == 0 and connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
             raise BadInput("the file is a database of another program", remedy="name another file for the log")
@@ -108,7 +116,7 @@ def _migrate(connection: sqlite3.Connection) -> None:
 
 
 def add(connection: sqlite3.Connection, entries: Iterable[Entry]) -> int:
-    """Add entries, all or none, in one durable step; an entry that is there already is left alone. Returns how many were new."""
+    """Add entries, all or none, in one durable step; one that is there already is left alone. Returns how many were new."""
     entries = list(entries)
     for entry in entries:
         _check(entry)
@@ -203,11 +211,12 @@ def _insert(connection: sqlite3.Connection, entry: Entry) -> int:
     names = [field.name for field in fields(entry)]
     marks = ", ".join("?" for _ in names)
     cursor = connection.execute(
-        f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks}) ON CONFLICT (uid) DO NOTHING", [getattr(entry, n) for n in names]
+        f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks}) ON CONFLICT (uid) DO NOTHING",
+        [getattr(entry, n) for n in names],
     )
     return cursor.rowcount
 
 
-def _rows(connection: sqlite3.Connection, table: str) -> list[tuple[object, ...]]:
+def _rows(connection: sqlite3.Connection, table: str) -> list[tuple[Any, ...]]:
     names = ", ".join(field.name for field in fields(_TABLES[table]))
     return connection.execute(f"SELECT {names} FROM {table} ORDER BY at, uid").fetchall()

@@ -121,7 +121,7 @@ def up_in_bar(measured: MeasuredMachine, turn_deg: Floats) -> Floats:
 
 
 def as_if_faultless(measured: MeasuredMachine, tips: Floats, turn_deg: Floats, height_mm: float | Floats = 0.0) -> Floats:
-    """Return set-up poses (n, 4) that stand to a faultlessly held bar as these tips (n, 3) at true turns (n,) stand to this one.
+    """Return set-up poses (n, 4) that stand to a faultless bar as these tips (n, 3) at true turns (n,) stand to this one.
 
     The point of the cutter's axis `height_mm` over the tip is matched exactly, and the spindle's direction as far as a
     turn about the bar can; its lean along X, of the axis' slope, cannot be told by a pose of four axes.
@@ -137,7 +137,7 @@ def as_if_faultless(measured: MeasuredMachine, tips: Floats, turn_deg: Floats, h
 
 
 def on_the_machine(measured: MeasuredMachine, poses: Floats, height_mm: float | Floats = 0.0) -> tuple[Floats, Floats]:
-    """Return tips (n, 3) and true turns (n,) that stand to the bar as held as set-up poses (n, 4) stand to one held faultlessly."""
+    """Return tips (n, 3) and true turns (n,) that stand to this bar as set-up poses (n, 4) stand to a faultless one."""
     poses = np.asarray(poses, dtype=float)
     wanted, turn = poses[:, 3], poses[:, 3].copy()
     for _ in range(4):  # the correction is of second order in the slopes: each round gains four digits

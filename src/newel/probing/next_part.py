@@ -70,7 +70,7 @@ def changes(checks: Sequence[Check], *, measuring_mm: float = MEASURING_MM) -> t
         mean = math.fsum(heights) / len(heights)
         if abs(mean) > measuring_mm / math.sqrt(len(heights)):
             way = "proud" if mean > 0.0 else "too deep"
-            because = f"{len(heights)} surfaces stand {abs(mean):.3f} mm {way} on the average, wherever they are: the tip stands so much off"
+            because = f"{len(heights)} surfaces stand {abs(mean):.3f} mm {way} on the average: so far is the tip off"
             found.append(Change("length offset of the finishing cutter (Z of the tip)", -mean, "mm", because))
     found += _width(checks, measuring_mm)
     return tuple(found)
@@ -84,7 +84,11 @@ def _height(check: Check) -> float:
 
 def _bending(checks: Sequence[Check], measuring_mm: float) -> list[Change]:
     """A slope of the error along the bar that is clear of the measuring: what stands further out gives way more."""
-    some = [(check.from_jaws_mm, _height(check)) for check in checks if check.feature is Feature.DIAMETER and math.isfinite(check.from_jaws_mm)]
+    some = [
+        (check.from_jaws_mm, _height(check))
+        for check in checks
+        if check.feature is Feature.DIAMETER and math.isfinite(check.from_jaws_mm)
+    ]
     if len(some) < 3:
         return []
     n = len(some)
@@ -97,7 +101,9 @@ def _bending(checks: Sequence[Check], measuring_mm: float) -> list[Change]:
     worst = max(h for _, h in some)
     if grows <= 2.0 * measuring_mm / 2.0 * math.sqrt(12.0 / n) or worst <= measuring_mm / 2.0:
         return []
-    because = f"the part is {grows:.3f} mm prouder (in radius) at its far end than at the jaws: the bar or the cutter gives way there"
+    because = (
+        f"the part is {grows:.3f} mm prouder (in radius) at its far end than at the jaws: the bar or the cutter gives way there"
+    )
     return [Change("a spring pass: the finishing cut once more at the same depth", 1.0, "pass", because)]
 
 
@@ -112,8 +118,15 @@ def _offset(checks: Sequence[Check], measuring_mm: float) -> list[Change]:
     found = []
     for a, half in pairs:
         if abs(half) > measuring_mm:
-            because = f"the sides at A {a:g} and A {(a + 180.0) % 360.0:g} are off by {half:+.3f} and {-half:+.3f} mm: what was cut is off the axis"
-            found.append(Change(f"the bar's place across side A {a:g}: probe the bar's centre and correct the program", -half, "mm", because))
+            across = (a + 180.0) % 360.0
+            because = (
+                f"the sides at A {a:g} and {across:g} are off by {half:+.3f} and {-half:+.3f} mm: the cuts are off the axis"
+            )
+            found.append(
+                Change(
+                    f"the bar's place across side A {a:g}: probe the bar's centre and correct the program", -half, "mm", because
+                )
+            )
     return found
 
 
@@ -136,7 +149,9 @@ def read_checks(text: str) -> tuple[Check, ...]:
     rows = csv.DictReader(io.StringIO(text.lstrip("\ufeff")))
     missing = {"feature", "planned_mm", "found_mm"} - set(rows.fieldnames or ())
     if missing:
-        raise BadInput(f"the header lacks {', '.join(sorted(missing))}", where="line 1", remedy="columns: feature, planned_mm, found_mm")
+        raise BadInput(
+            f"the header lacks {', '.join(sorted(missing))}", where="line 1", remedy="columns: feature, planned_mm, found_mm"
+        )
     found = []
     for number, row in enumerate(rows, start=2):
         where = f"line {number}"

@@ -8,7 +8,6 @@ that means to the bar. They are inverse to each other but for the splitting, and
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +30,7 @@ STILL_MM = 1e-7
 
 @dataclass(frozen=True)
 class Points:
-    """Moves in program coordinates: owner row (m,), end X Y Z A (m, 4) with nan for what is not said, minutes (m,), fed (m,)."""
+    """Moves in program coordinates: owner row (m,), end X Y Z A (m, 4), nan where not said, minutes (m,), fed (m,)."""
 
     row: Ints
     xyza: Floats
@@ -40,7 +39,7 @@ class Points:
 
 
 def heights_mm(setup: SetUp) -> dict[int, float]:
-    """Return for each cutter the height over its tip of the point whose place decides the cut: a ball's centre, else the tip."""
+    """Return for each cutter how high over its tip the point is whose place decides the cut: a ball's centre, else the tip."""
     found = {}
     for cutter in setup.cutters:
         edge = cutter.shape.edge
@@ -109,7 +108,9 @@ def _reach(measured: MeasuredMachine) -> tuple[float, float]:
     return math.hypot(measured.bar_y_mm, measured.bar_z_mm), lean
 
 
-def _split_pieces(begin: Floats, end: Floats, chord_mm: Floats, reach: tuple[float, float], most_deg: float) -> tuple[Ints, Floats]:
+def _split_pieces(
+    begin: Floats, end: Floats, chord_mm: Floats, reach: tuple[float, float], most_deg: float
+) -> tuple[Ints, Floats]:
     """Cut moves so that a chord stays within `chord_mm` (n,) of the curve; return each piece's move and its end.
 
     The bend of the curve over a turn t: at most (e + lean * size) t^2 + 2 lean |dx| t, an eighth of it off the chord.
@@ -205,7 +206,9 @@ def _one_sided(points: Points, backlash: float) -> Points:
         out_minutes.append(minutes)
         out_fed.append(fed)
 
-    for row, xyza, minutes, fed in zip(points.row.tolist(), points.xyza, points.minutes.tolist(), points.fed.tolist(), strict=True):
+    for row, xyza, minutes, fed in zip(
+        points.row.tolist(), points.xyza, points.minutes.tolist(), points.fed.tolist(), strict=True
+    ):
         a = float(xyza[3])
         if not math.isnan(a) and not abs(a - at) <= STILL_DEG:
             way = 1 if math.isnan(at) or a > at else -1

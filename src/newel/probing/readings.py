@@ -19,12 +19,29 @@ from newel.core.units import MM_PER_INCH
 from newel.probing.machine_fit import Reading
 from newel.probing.touches import Feature, Touch
 
-COLUMNS = ("name", "reading", "about", "what", "axis", "way", "x_mm", "y_mm", "z_mm", "a_deg", "a_from", "gauge", "parameter", "remark")
+COLUMNS = (
+    "name",
+    "reading",
+    "about",
+    "what",
+    "axis",
+    "way",
+    "x_mm",
+    "y_mm",
+    "z_mm",
+    "a_deg",
+    "a_from",
+    "gauge",
+    "parameter",
+    "remark",
+)
 _NEEDED = ("name", "reading")
 _PLACE = ("about", "what", "axis", "way", "x_mm", "y_mm", "z_mm", "a_deg", "a_from")
 SURE_MM = 4.0  # a reading this near to what is expected is taken as it stands (as far as a routine's touching moves go)
 _NUMBER = re.compile(r"^[-+−]?(\d+([.,]\d*)?|[.,]\d+)$")
-_LOG_LINE = re.compile(r"#\s*(?P<parameter>\d{3,4})\s*[:=]?\s*(?P<a>[-+]?\d*[.,]?\d+)|\b(?P<name>[A-Z]\d{1,3})\b\s*[:=]?\s*[XYZ]?\s*(?P<b>[-+]?\d*[.,]?\d+)")
+_LOG_LINE = re.compile(
+    r"#\s*(?P<parameter>\d{3,4})\s*[:=]?\s*(?P<a>[-+]?\d*[.,]?\d+)|\b(?P<name>[A-Z]\d{1,3})\b\s*[:=]?\s*[XYZ]?\s*(?P<b>[-+]?\d*[.,]?\d+)"
+)
 
 
 @dataclass(frozen=True)
@@ -65,7 +82,20 @@ def empty_table(touches: Sequence[Touch]) -> str:
         about = "" if t.gauge else f"{t.expected_mm:g}"
         place = [f"{value:g}" for value in t.at_mm]
         side = "below" if t.a_from > 0 else "above"
-        row = [t.name, "", about, t.feature.value, t.axis, f"{t.way:+d}", *place, f"{t.a_deg:g}", side, t.gauge, t.parameter or "", ""]
+        row = [
+            t.name,
+            "",
+            about,
+            t.feature.value,
+            t.axis,
+            f"{t.way:+d}",
+            *place,
+            f"{t.a_deg:g}",
+            side,
+            t.gauge,
+            t.parameter or "",
+            "",
+        ]
         writer.writerow(row)
     return out.getvalue()
 
@@ -80,7 +110,9 @@ def read_table(text: str, *, unit: str = "mm", touches: Sequence[Touch] = ()) ->
         raise BadInput(f"readings are in mm or inch, not {unit!r}")
     lines = text.replace("\r\n", "\n").replace("\r", "\n").strip("\n\ufeff ").split("\n")
     if not any(line.strip() for line in lines):
-        return Table((), (), (Problem("the table", "there is nothing in it", "fill in the table that came with the routine"),), ())
+        return Table(
+            (), (), (Problem("the table", "there is nothing in it", "fill in the table that came with the routine"),), ()
+        )
     delimiter = _delimiter(lines[0])
     header = [cell.strip().lower() for cell in next(csv.reader([lines[0]], delimiter=delimiter))] if delimiter else []
     if "name" in header or "reading" in header:
@@ -99,7 +131,12 @@ def _delimiter(line: str) -> str | None:
 def _read_rows(lines: list[str], header: list[str], delimiter: str, unit: str, known: dict[str, Touch]) -> Table:
     missing = [name for name in (_NEEDED if known else _NEEDED + _PLACE) if name not in header]
     if missing:
-        return Table((), (), (Problem("line 1", f"the header lacks {', '.join(missing)}", "keep the header of the table as it was written"),), ())
+        return Table(
+            (),
+            (),
+            (Problem("line 1", f"the header lacks {', '.join(missing)}", "keep the header of the table as it was written"),),
+            (),
+        )
     readings: list[Reading] = []
     remarks: list[str] = []
     problems: list[Problem] = []
@@ -123,7 +160,9 @@ def _read_rows(lines: list[str], header: list[str], delimiter: str, unit: str, k
             continue
         value = _value(row["reading"], unit)
         if value is None:
-            problems.append(Problem(where, f"{row['reading']!r} is not a number", "write a number, such as 20.134 or 0.7926 in"))
+            problems.append(
+                Problem(where, f"{row['reading']!r} is not a number", "write a number, such as 20.134 or 0.7926 in")
+            )
             continue
         if "," in row["reading"]:
             remarks.append(f"{where}: {row['reading']} read as {value:g} mm (decimal comma)")
@@ -155,7 +194,11 @@ def _read_log(lines: list[str], unit: str, touches: Sequence[Touch]) -> Table:
         wrong = _doubt(reading.touch, reading.value_mm, {})
         problems += [Problem(where, *wrong)] if wrong else []
     if not found:
-        problems.append(Problem("the text", "no line names a reading of this routine", "paste lines such as '#1001 = 20.134' or 'H1 20.134'"))
+        problems.append(
+            Problem(
+                "the text", "no line names a reading of this routine", "paste lines such as '#1001 = 20.134' or 'H1 20.134'"
+            )
+        )
     blank = tuple(touch.name for touch in touches if touch.name not in found)
     return Table(tuple(reading for reading, _ in found.values()), tuple(remarks), tuple(problems), blank)
 
@@ -175,13 +218,26 @@ def _touch(row: dict[str, str]) -> Touch:
 
 
 def _damaged(row: dict[str, str], where: str) -> Problem:
-    for name, allowed in (("axis", "X, Y or Z"), ("way", "+1 or -1"), ("a_from", "below or above"), ("what", "what is touched")):
+    for name, allowed in (
+        ("axis", "X, Y or Z"),
+        ("way", "+1 or -1"),
+        ("a_from", "below or above"),
+        ("what", "what is touched"),
+    ):
         value = row.get(name, "")
-        fine = {"axis": value.upper() in ("X", "Y", "Z"), "way": value in ("+1", "-1", "1"), "a_from": value.lower() in ("below", "above")}
+        fine = {
+            "axis": value.upper() in ("X", "Y", "Z"),
+            "way": value in ("+1", "-1", "1"),
+            "a_from": value.lower() in ("below", "above"),
+        }
         if not fine.get(name, value.lower() in set(Feature)):
             what = f"the column {name!r} holds {value!r}, not {allowed}"
-            return Problem(where, what, "the columns seem swapped or shifted: paste the readings into the table as it was written")
-    return Problem(where, "a column that says where the touch is does not hold a number", "copy the row from the table as it was written")
+            return Problem(
+                where, what, "the columns seem swapped or shifted: paste the readings into the table as it was written"
+            )
+    return Problem(
+        where, "a column that says where the touch is does not hold a number", "copy the row from the table as it was written"
+    )
 
 
 def _doubt(touch: Touch, value: float, row: dict[str, str]) -> tuple[str, str] | None:
@@ -191,7 +247,10 @@ def _doubt(touch: Touch, value: float, row: dict[str, str]) -> tuple[str, str] |
         return _gauge_doubt(touch, value)
     far = f"{value:g} mm was read where about {about:g} mm is expected"
     if abs(value * MM_PER_INCH - about) <= SURE_MM / 2:
-        return f"{far}: it looks like inches ({value:g} in are {value * MM_PER_INCH:.3f} mm)", "write 'in' behind it, or say --unit inch"
+        return (
+            f"{far}: it looks like inches ({value:g} in are {value * MM_PER_INCH:.3f} mm)",
+            "write 'in' behind it, or say --unit inch",
+        )
     if abs(value / MM_PER_INCH - about) <= SURE_MM / 2:
         return f"{far}: it looks like mm read as inches", "leave out the 'in', or say --unit mm"
     if abs(value + about) <= SURE_MM and abs(about) > SURE_MM / 2:
@@ -199,7 +258,10 @@ def _doubt(touch: Touch, value: float, row: dict[str, str]) -> tuple[str, str] |
     for other in ("a_deg", "x_mm", "y_mm", "z_mm"):
         moved = _value(row.get(other, ""), "mm")
         if moved is not None and abs(moved - about) <= SURE_MM and other != f"{touch.axis.lower()}_mm":
-            return f"{far}, and the column {other!r} holds {moved:g}: the columns look swapped", "put the reading into 'reading'"
+            return (
+                f"{far}, and the column {other!r} holds {moved:g}: the columns look swapped",
+                "put the reading into 'reading'",
+            )
     if abs(value / 10.0 - about) <= SURE_MM / 2 or abs(value * 10.0 - about) <= SURE_MM / 2:
         return f"{far}: the decimal point looks shifted", "check the decimal point"
     k = "XYZ".index(touch.axis)
@@ -243,9 +305,7 @@ def _plain(text: str) -> float:
 def joined(tables: Sequence[tuple[str, Table]]) -> Table:
     """Return several tables, each with a label, as one; problems say which table they are in."""
     problems = tuple(
-        replace(problem, where=f"{label}, {problem.where}")
-        for label, table in tables
-        for problem in table.problems
+        replace(problem, where=f"{label}, {problem.where}") for label, table in tables for problem in table.problems
     )
     return Table(
         tuple(reading for _, table in tables for reading in table.readings),

@@ -22,12 +22,22 @@ from newel.probing.points import Points
 _PIECE = re.compile(r"(\([^)]*\)|;.*$)|([A-Za-z])\s*([-+]?\s*(?:\d[\d\s]*\.?[\d\s]*|\.[\d\s]+))|(%)|(\S)")
 _MOTION = frozenset((0.0, 1.0, 2.0, 3.0, 80.0, *(80.0 + k for k in range(1, 10))))
 _DROPPED = _MOTION | frozenset((17.0, 18.0, 19.0, 90.0, 91.0, 90.1, 91.1, 93.0, 94.0, 98.0, 99.0))
-_SYSTEMS = {54.0: "G54", 55.0: "G55", 56.0: "G56", 57.0: "G57", 58.0: "G58", 59.0: "G59", 59.1: "G59.1", 59.2: "G59.2", 59.3: "G59.3"}
+_SYSTEMS = {
+    54.0: "G54",
+    55.0: "G55",
+    56.0: "G56",
+    57.0: "G57",
+    58.0: "G58",
+    59.0: "G59",
+    59.1: "G59.1",
+    59.2: "G59.2",
+    59.3: "G59.3",
+}
 _MACHINE_PLACES = frozenset((28.0, 30.0, 53.0))
 _RESET = frozenset((10.0, 92.0, 92.1, 92.2, 92.3))
 _STOPS = frozenset((0.0, 1.0, 2.0, 30.0, 60.0))
 SAME_FEED = 1e-4
-_NOT_STRAIGHT = re.compile(r"^\s*/?\s*(n\s*\d+\s*)?o\s*\d|m\s*9[89]\b|[#\[]", re.IGNORECASE)
+NOT_STRAIGHT = re.compile(r"^\s*/?\s*(n\s*\d+\s*)?o\s*\d|m\s*9[89]\b|[#\[]", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -43,10 +53,20 @@ class Style:
     def of(traits: WriteTraits) -> Style:
         """Return a control's style."""
         wrapped = traits.turn_style is TurnStyle.WRAPPED
-        return Style(max(traits.decimals, 3), max(traits.angle_decimals, 3), wrapped, traits.feed_words is FeedWords.INVERSE_TIME)
+        return Style(
+            max(traits.decimals, 3), max(traits.angle_decimals, 3), wrapped, traits.feed_words is FeedWords.INVERSE_TIME
+        )
 
 
-def rewritten(text: str, motion: Motion, points: Points, style: Style, *, work_offset: str, head: tuple[str, ...]) -> str:
+@dataclass(frozen=True)
+class Rewritten:
+    """A text written anew; `source` gives for each of its lines the line (from 1) of the old text that it stands for, or 0."""
+
+    text: str
+    source: tuple[int, ...]
+
+
+def rewritten(text: str, motion: Motion, points: Points, style: Style, *, work_offset: str, head: tuple[str, ...]) -> Rewritten:
     """Return the program's text with `points` in the place of its moves; `head`: comments that go on top."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     if lines and not lines[-1].strip():
@@ -54,17 +74,25 @@ def rewritten(text: str, motion: Motion, points: Points, style: Style, *, work_o
     pen = _Pen(style, motion, points)
     top = [f"({line})" for line in head]
     order = motion.line.astype(np.int64)
-    bare = [re.sub(r"\([^)]*\)|;.*$", "", line) for line in lines]
-    straight = not any(_NOT_STRAIGHT.search(line) for line in bare) and bool((np.diff(order) >= 0).all())
+    straight = not loops(text) and bool((np.diff(order) >= 0).all())
     if not straight:
-        return "\n".join([*top, *_expanded(pen, lines, motion, points, work_offset)]) + "\n"
+        pen.lines += top
+        _expanded(pen, lines, motion, points, work_offset)
+        return pen.done()
     owners = order[points.row] if len(points.row) else np.zeros(0, dtype=np.int64)
     first = np.searchsorted(owners, np.arange(1, len(lines) + 2))
     opens = 1 if lines and lines[0].strip() == "%" else 0
     pen.lines += lines[:opens] + top
     for number in range(opens + 1, len(lines) + 1):
+        pen.stands_for(0)
         _line(pen, lines[number - 1], range(int(first[number - 1]), int(first[number])), work_offset)
-    return "\n".join(pen.lines) + "\n"
+        pen.stands_for(number)
+    return pen.done()
+
+
+def loops(text: str) -> bool:
+    """Tell whether a program loops, calls or reckons with parameters, so that its lines do not simply follow each other."""
+    return any(NOT_STRAIGHT.search(re.sub(r"\([^)]*\)|;.*$", "", line)) for line in text.splitlines())
 
 
 class _Pen:
@@ -73,6 +101,7 @@ class _Pen:
     def __init__(self, style: Style, motion: Motion, points: Points) -> None:
         self.style, self.motion, self.points = style, motion, points
         self.lines: list[str] = []
+        self.source: list[int] = []
         self.at: list[str | None] = [None] * 4  # the words last said
         self.told = np.full(4, np.nan)
         self.unit_mm = 1.0
@@ -82,6 +111,15 @@ class _Pen:
         self.inverse_source = False
         self.incremental = False
         self.absolute_said = False
+
+    def stands_for(self, number: int) -> None:
+        """Say which old line the lines written since the last time stand for."""
+        self.source += [number] * (len(self.lines) - len(self.source))
+
+    def done(self) -> Rewritten:
+        """Return all that was written."""
+        self.stands_for(0)
+        return Rewritten("\n".join(self.lines) + "\n", tuple(self.source))
 
     def forget(self) -> None:
         """What is said next must be said in full: something else has moved the machine or changed what words mean."""
@@ -179,7 +217,10 @@ def _line(pen: _Pen, line: str, moves: range, work_offset: str) -> None:
         pen.at[2] = None  # the same Z is another place now
     said = [text for text in (pen.move(k) for k in moves if _is_move(pen, k)) if text]
     alone = bool(codes & {4.0, 20.0, 21.0, 43.0, 49.0})
-    rows = [" ".join([*kept, said[0]])] + said[1:] if kept and said and not alone else ([" ".join(kept)] if kept else []) + said
+    if kept and said and not alone:
+        rows = [" ".join([*kept, said[0]]), *said[1:]]
+    else:
+        rows = [*([" ".join(kept)] if kept else []), *said]
     if stops:
         if len(rows) == 1 and not alone:
             rows[0] = " ".join([rows[0], *stops])
@@ -227,11 +268,13 @@ def _is_move(pen: _Pen, k: int) -> bool:
     return int(pen.motion.kind[pen.points.row[k]]) not in (RowKind.DWELL, RowKind.CHANGE)
 
 
-def _expanded(pen: _Pen, lines: list[str], motion: Motion, points: Points, work_offset: str) -> list[str]:
+def _expanded(pen: _Pen, lines: list[str], motion: Motion, points: Points, work_offset: str) -> None:
     """Write the moves in the order in which they run, with the words that the rows' own columns call for."""
-    out = [f"({match})" for line in lines[:8] for match in re.findall(r"^\s*\(([^)]*)\)\s*$", line)]
+    out = pen.lines
+    out += [f"({match})" for line in lines[:8] for match in re.findall(r"^\s*\(([^)]*)\)\s*$", line)]
     out += ["(loops, calls and parameters are written out)", "G21", "G17 G40 G49 G80", work_offset]
     cutter, offset, rpm, coolant = 0, 0, 0.0, 0
+    pen.stands_for(0)
     for k, row in enumerate(points.row.tolist()):
         if motion.cutter[row] != cutter:
             cutter = int(motion.cutter[row])
@@ -252,7 +295,8 @@ def _expanded(pen: _Pen, lines: list[str], motion: Motion, points: Points, work_
             out.append(f"G4 P{_trimmed(float(motion.minutes[row]) * 60.0, 4)}")
         elif motion.kind[row] != RowKind.CHANGE and (said := pen.move(k)):
             out.append(said)
-    return [*out, *(["M9"] if coolant else []), *(["M5"] if rpm else []), "M30"]
+        pen.stands_for(int(motion.line[row]))
+    out += [*(["M9"] if coolant else []), *(["M5"] if rpm else []), "M30"]
 
 
 def _fixed(value: float, decimals: int) -> str:

@@ -71,12 +71,10 @@ def followed(text: str, contacts_mm: dict[int, float]) -> str:
     lines = []
     for number, line in enumerate(text.splitlines(), start=1):
         if number in contacts_mm:
-            lines.append(re.sub(r"G38\.2 ([XYZ])\S+", lambda m, at=contacts_mm[number]: f"G1 {m[1]}{at:.4f}", line))
+            lines.append(re.sub(r"G38\.2 ([XYZ])\S+", rf"G1 \g<1>{contacts_mm[number]:.4f}", line))
         else:
             lines.append("" if line.startswith("#") else line)
     return "\n".join(lines) + "\n"
-
-
 
 
 def _comment(text: str) -> str:

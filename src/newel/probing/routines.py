@@ -53,7 +53,16 @@ SAYS = {
     Kind.LENGTH: "whether the length kept for the probe is right",
     Kind.EVERYTHING: "the axis, its tilt, the zero, scale and backlash of A, and the bar's run-out, all in one",
 }
-_LETTER = {Kind.AXIS: "H", Kind.TILT: "T", Kind.LEVEL: "L", Kind.BAR: "B", Kind.JAW: "J", Kind.STEPS: "R", Kind.LENGTH: "G", Kind.EVERYTHING: "E"}
+_LETTER = {
+    Kind.AXIS: "H",
+    Kind.TILT: "T",
+    Kind.LEVEL: "L",
+    Kind.BAR: "B",
+    Kind.JAW: "J",
+    Kind.STEPS: "R",
+    Kind.LENGTH: "G",
+    Kind.EVERYTHING: "E",
+}
 FIRST_PARAMETER = 1001  # clear of everything that the standard keeps for itself (5161 and up) and of calls (1 to 30)
 
 
@@ -87,7 +96,12 @@ class Routine:
 
 def probe_cutter(probe: Probe, nose_diameter_mm: float, nose_length_mm: float) -> SetUpCutter:
     """Describe the probe as what stands in the spindle, for a proof: the ball as its edge, stem, body and nose above."""
-    r, stem, body, nose = probe.ball_diameter_mm / 2, probe.stem_diameter_mm / 2, probe.body_diameter_mm / 2, nose_diameter_mm / 2
+    r, stem, body, nose = (
+        probe.ball_diameter_mm / 2,
+        probe.stem_diameter_mm / 2,
+        probe.body_diameter_mm / 2,
+        nose_diameter_mm / 2,
+    )
     top, face = probe.stem_length_mm, probe.stem_length_mm + probe.body_length_mm
     end = face + nose_length_mm
     edge = outline((0.0, 0.0), (r, r, 0.0, r), (r, r + 0.1))
@@ -132,7 +146,10 @@ def plan_routine(
     turns = _full_turns(wind_up_deg, kind)
     if kind is Kind.LENGTH:
         if block_mm is None:
-            raise BadInput("the length check needs a block of known height", remedy="say where its top is: --block X Y Z (program coordinates)")
+            raise BadInput(
+                "the length check needs a block of known height",
+                remedy="say where its top is: --block X Y Z (program coordinates)",
+            )
         maker.block(block_mm)
     elif kind is Kind.JAW:
         maker.jaw()
@@ -192,7 +209,11 @@ def describe(touch: Touch, setup: SetUp) -> str:
     if touch.feature is Feature.BLOCK:
         return "top of the block"
     face = "the bar" if touch.feature is Feature.ROUND else touch.feature.value
-    what = f"top of {face} at Y {touch.at_mm[1]:.1f}" if touch.axis == "Z" else f"side of {face}, toward {'+' if touch.way > 0 else '-'}Y"
+    what = (
+        f"top of {face} at Y {touch.at_mm[1]:.1f}"
+        if touch.axis == "Z"
+        else f"side of {face}, toward {'+' if touch.way > 0 else '-'}Y"
+    )
     return f"{what}, {where}, A {touch.a_deg:.1f} {side}"
 
 
@@ -258,7 +279,9 @@ class _Maker:
         """Touch a flat on both sides of its middle."""
         reach = self._face_mm(flat) / 2.0 - EDGE_MM - self.radius
         if reach <= 1.0:
-            raise Infeasible("the flat is too narrow to level", measured=reach, limit=1.0, unit="mm", remedy="use a smaller ball")
+            raise Infeasible(
+                "the flat is too narrow to level", measured=reach, limit=1.0, unit="mm", remedy="use a smaller ball"
+            )
         for y in (-reach, reach):
             self._add(flat, "Z", -1, d, y, self.facing(flat, 90.0) + turned, side)
 
@@ -272,7 +295,9 @@ class _Maker:
 
     def jaw(self) -> None:
         """Touch the jaw face along X, with a jaw turned to the top."""
-        swing = max((thing.radius_mm for thing in self.setup.keep_out if thing.turns and thing.name == "jaws"), default=math.nan)
+        swing = max(
+            (thing.radius_mm for thing in self.setup.keep_out if thing.turns and thing.name == "jaws"), default=math.nan
+        )
         z = bar_swing_mm(self.setup) + 2.0
         over = z + self.probe.stem_length_mm - swing
         if not (math.isfinite(swing) and z + self.probe.ball_diameter_mm < swing and over > 1.0):
@@ -324,11 +349,24 @@ class _Maker:
         top = self.setup.bar.size_mm[-1] / 2.0 if feature is not Feature.ROUND else swing
         deepest = max(-self.radius, top - (self.probe.stem_length_mm - 5.0))
         if top - deepest < self.radius + 1.0:
-            raise Infeasible("the stem is too short for a side", measured=self.probe.stem_length_mm, limit=10.0, unit="mm", remedy="use a longer stem")
+            raise Infeasible(
+                "the stem is too short for a side",
+                measured=self.probe.stem_length_mm,
+                limit=10.0,
+                unit="mm",
+                remedy="use a longer stem",
+            )
         self._put(feature, axis, way, (x, -way * (swing + CLEAR_MM + self.radius), deepest), a, side)
 
     def _put(
-        self, feature: Feature, axis: str, way: int, at: tuple[float, float, float], a: float, side: int, expected: float = math.nan
+        self,
+        feature: Feature,
+        axis: str,
+        way: int,
+        at: tuple[float, float, float],
+        a: float,
+        side: int,
+        expected: float = math.nan,
     ) -> None:
         """Number a touch, begin it CLEAR_MM before its contact and give it up BEYOND_MM behind it."""
         offset = self.setup.table_from_program_mm
@@ -336,9 +374,23 @@ class _Maker:
         place = [round(at[i] - offset[i], 3) for i in range(3)]
         number = len(self.touches) + 1
         name = f"{_LETTER[self.kind]}{number}"
-        touch = Touch(name, feature, axis, way, (place[0], place[1], place[2]), 0.0, round(a, 3), side, expected, "", FIRST_PARAMETER + number - 1)
+        touch = Touch(
+            name,
+            feature,
+            axis,
+            way,
+            (place[0], place[1], place[2]),
+            0.0,
+            round(a, 3),
+            side,
+            expected,
+            "",
+            FIRST_PARAMETER + number - 1,
+        )
         if feature is not Feature.BLOCK:
             expected = contact_mm(touch, self.setup, MeasuredMachine(), self.planned)
         place[k] = round(expected - way * CLEAR_MM, 3)
         target = round(expected + way * BEYOND_MM, 3)
-        self.touches.append(replace(touch, at_mm=(place[0], place[1], place[2]), target_mm=target, expected_mm=round(expected, 4)))
+        self.touches.append(
+            replace(touch, at_mm=(place[0], place[1], place[2]), target_mm=target, expected_mm=round(expected, 4))
+        )

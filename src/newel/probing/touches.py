@@ -92,7 +92,7 @@ def flats_of(section: Section) -> tuple[Feature, ...]:
 
 
 def flat_normal_deg(bar: SetUpBar, flat: Feature, out_of_square_deg: float = 0.0) -> float:
-    """Return the direction of a flat's normal in the bar frame, from +Y toward +Z: flat 1 faces up where the section is not turned.
+    """Return the direction of a flat's normal in the bar frame, from +Y toward +Z: flat 1 faces up where nothing is turned.
 
     Flat 2 comes to the top when the bar's turn grows by 90 degrees (60 for a hexagon), so it stands that much before flat 1.
     """
@@ -102,7 +102,7 @@ def flat_normal_deg(bar: SetUpBar, flat: Feature, out_of_square_deg: float = 0.0
 def flat_normals_deg(bar: SetUpBar, flats: NDArray[np.int64], out_of_square_deg: float) -> Floats:
     """Return the directions of the normals of flats counted from 0, (n,)."""
     step = 60.0 if bar.section is Section.HEXAGON else 90.0
-    return 90.0 + bar.turned_deg - step * flats - np.where(flats % 2 == 1, out_of_square_deg, 0.0)
+    return np.asarray(90.0 + bar.turned_deg - step * flats - np.where(flats % 2 == 1, out_of_square_deg, 0.0))
 
 
 def flat_up_a_deg(setup: SetUp, flat: Feature) -> float:
@@ -114,7 +114,7 @@ def flat_up_a_deg(setup: SetUp, flat: Feature) -> float:
 
 @dataclass(frozen=True)
 class TouchTable:
-    """Touches as columns: place in `Feature` (n,), axis 0 to 2 (n,), way (n,), start (n, 3), A (n,), its side (n,), expected (n,)."""
+    """Touches as columns (n, …): place in `Feature`, axis 0 to 2, way, start (n, 3), A and its side, what is expected."""
 
     feature: NDArray[np.int64]
     axis: NDArray[np.int64]
