@@ -30,7 +30,7 @@ from newel.shop.catalogue import Shop
 from newel.shop.machines import Machine
 from newel.shop.outlines import cutter_shape
 from newel.toolpaths.cut_passes import cut_passes
-from newel.toolpaths.linking import Surroundings
+from newel.toolpaths.linking import Surroundings, wound_on
 
 Progress = Callable[[str, float], None]
 
@@ -129,7 +129,8 @@ def cut(
             trials = {way: cut_passes(_wider(planned, way), shape, target, blank, surroundings) for way in open_to}
             planned, why = _quickest(planned, trials, machine)
             said.append(why)
-        path = cut_passes(planned, shape, target, blank, surroundings, done)
+        turned_to = float(paths[-1].pose[-1, 3]) if paths else 0.0
+        path = wound_on(cut_passes(planned, shape, target, blank, surroundings, done), turned_to)
         if len(path):
             cuts.append(planned)
             paths.append(path)

@@ -295,6 +295,15 @@ def _strand_rows(strand: Strand, y: float, cut: Cut) -> Rows:
     return Rows(np.stack([way.x_mm, np.full(len(way.x_mm), y), way.z_mm, way.turn_deg], axis=1), feed, strand.kind)
 
 
+def wound_on(path: Toolpath, from_turn_deg: float) -> Toolpath:
+    """Return the path turned on by whole turns so that it begins near a turn: A has no need to unwind between cuts."""
+    if not len(path):
+        return path
+    pose = path.pose.copy()
+    pose[:, 3] += 360.0 * np.round((from_turn_deg - pose[0, 3]) / 360.0)
+    return Toolpath(pose, path.feed_mm_per_min, path.kind)
+
+
 def toolpath_of(rows: list[Rows], around: Surroundings) -> Toolpath:
     """Put rows together and lift off at the end; no rows, no moves."""
     if not rows:
