@@ -117,7 +117,9 @@ def main() -> None:
         try:
             written = new_job(data, kind, f"model.{kind}", NewJobAsk(fit=True, unit=unit), shop)
             print(f"{name}: {written.said}", flush=True)
-            job = replace(read_job(written.text, name="other", where="other.toml"), proof=ProofAsk(resolution_mm=asked.resolution))
+            job = replace(
+                read_job(written.text, name="other", where="other.toml"), proof=ProofAsk(resolution_mm=asked.resolution)
+            )
             made = make(job, data, kind, shop, lambda stage, share: None)
         except NewelError as refused:
             print(f"{name}: refused after {time.perf_counter() - begin:.0f} s\n{refused.block()}\n", flush=True)
@@ -126,8 +128,9 @@ def main() -> None:
         print(f"   mended: {'; '.join(made.model.mended) or 'nothing'}")
         print(f"   cutters: {', '.join(cutter for _, cutter in made.plan.cutters)}")
         print(
-            f"   {proof.verdict.value}: gouge {found.gouge_max_mm:.4f} mm, within tolerance {found.within_tolerance_pct:.2f} % of the reachable, "
-            f"unreachable {found.unreachable_pct:.2f} %, {proof.time_min:.0f} min on the machine, made in {time.perf_counter() - begin:.0f} s"
+            f"   {proof.verdict.value}: gouge {found.gouge_max_mm:.4f} mm, within tolerance {found.within_tolerance_pct:.2f} % of "
+            f"the reachable, unreachable {found.unreachable_pct:.2f} %, {proof.time_min:.0f} min on the machine, "
+            f"made in {time.perf_counter() - begin:.0f} s"
         )
         codes = sorted({(item.severity.value, item.code) for item in proof.findings})
         print(f"   findings: {codes}\n", flush=True)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from newel.core.errors import BadInput
 from newel.core.frames import Transform, table_from_bar, turn_about_x
 

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+
 from newel.core.errors import BadInput, Infeasible
 from newel.core.job import BarAsk, HoldAsk, Section, Tailstock
 from newel.core.plan import Placement

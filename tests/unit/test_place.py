@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from newel.core.errors import BadInput, Infeasible
 from newel.core.job import PlaceAsk, Section
 from newel.planning.place import SKIN_MM, corner_radius_mm, fitting_scale, place, ways_to_lie

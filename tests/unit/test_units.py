@@ -1,6 +1,7 @@
 """Lengths as people write them, and as they read them back."""
 
 import pytest
+
 from newel.core.errors import BadInput
 from newel.core.units import degrees, duration, length_mm, mm
 

@@ -146,7 +146,8 @@ class _Finishing:
 
 def _finish(number: int, title: str, name: str, data: CuttingData, about: _Finishing, *, rest: bool = False) -> Cut:
     job, shape = about.job, about.tools.shapes[name]
-    radius = shape.edge.radius_mm
+    # Rest work is the tip's: a tapered cutter's flank has no business beside the part's ends, deep in what roughing left.
+    radius = about.tools.cutters[name].RE if rest else shape.edge.radius_mm
     low, high = _free_x(shape, about.bar, about.holding)
     return _cut(
         number,

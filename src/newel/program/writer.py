@@ -62,9 +62,9 @@ def write_program(
     """Write `paths` as one program, or one a cutter, as the dialect has it.
 
     `name`: the job's name for the head of the program. `fastest_per_min`: what no fed move may pass, mm/min of X, Y, Z and
-    degrees/min of A: where an axis cannot keep up, the feed is lowered. `safe_z_mm`: a height of the tip in the table frame (above the
-    rotary axis) that is clear of everything; the program goes there before it moves in X, Y or A, before every cutter
-    change and at its end. Each cut's row 0 is reached from there. Same input, same bytes. Raises BadInput for paths
+    degrees/min of A: where an axis cannot keep up, the feed is lowered. `safe_z_mm`: a height of the tip in the table frame
+    (above the rotary axis) that is clear of everything; the program goes there before it moves in X, Y or A, before every
+    cutter change and at its end. Each cut's row 0 is reached from there. Same input, same bytes. Raises BadInput for paths
     that cannot be written.
     """
     if not paths:

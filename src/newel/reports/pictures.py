@@ -57,7 +57,7 @@ def part_in_bar(results: Results) -> bytes:
     view = look((0.30 if turn else -0.30, 1.0, -0.50), [*solids, bar], WIDTH_PX)
     hits = cast(view, solids)
     paints = np.array([BRASS if _is_metal(results) else _WOOD] + [_STUB] * len(stubs) + [STEEL] * len(held))
-    picture = _glass(view, bar, hits, shade(view, hits, solids, paints[hits.solid]))
+    picture = _glass(view, bar, hits, shade(view, hits, paints[hits.solid]))
     image = Image.fromarray(to_pixels(view, picture))
     _ink_bar(image, view, results, [*solids, bar])
     size = " x ".join(mm(s, 1) for s in plan.bar.size_mm)
@@ -90,7 +90,7 @@ def by_deviation(results: Results) -> bytes:
         near, index = tree.query(hits.points_mm * aspect, distance_upper_bound=_FARTHEST_SAMPLE_MM, workers=-1)
         paint = np.tile(np.array(_STUB), (len(hits.rows), 1))
         paint[np.isfinite(near)] = tint[index[np.isfinite(near)]]
-        images.append(Image.fromarray(to_pixels(view, shade(view, hits, [seen], paint, ink_strength=0.45))))
+        images.append(Image.fromarray(to_pixels(view, shade(view, hits, paint, ink_strength=0.45))))
     both = Image.new("RGB", (WIDTH_PX, sum(image.height for image in images)), _rgb(PAPER))
     both.paste(images[0], (0, 0))
     both.paste(images[1], (0, images[0].height))
@@ -139,12 +139,14 @@ def _ink_bar(image: Image.Image, view: View, results: Results, solids: list[Mesh
     fine = 3  # drawn three times as large, then brought down, so that slanting lines are not ragged
     ink = Image.new("RGBA", (image.width * fine, image.height * fine), (*_rgb(INK), 0))
     draw = ImageDraw.Draw(ink)
-    for line in _bar_edges(view, bar, np.array([-1.0, -1.0, 1.0]) if turn else np.ones(3)):
-        steps = np.linspace(0.0, 1.0, 160)
-        at = np.array([np.interp(steps, np.linspace(0, 1, len(line)), line[:, k]) for k in range(3)]).T
-        start = at + view.eye * 0.4
-        distance, _ = first_hits(start, np.broadcast_to(view.eye, start.shape), solids)
-        hidden = np.isfinite(distance)
+    steps = np.linspace(0.0, 1.0, 160)
+    lines = [
+        np.array([np.interp(steps, np.linspace(0, 1, len(line)), line[:, k]) for k in range(3)]).T
+        for line in _bar_edges(view, bar, np.array([-1.0, -1.0, 1.0]) if turn else np.ones(3))
+    ]
+    start = np.concatenate(lines) + view.eye * 0.4
+    distance, _ = first_hits(start, np.broadcast_to(view.eye, start.shape), solids)
+    for at, hidden in zip(lines, np.isfinite(distance).reshape(len(lines), -1), strict=True):
         px = view.to_px(at) * fine
         for i in range(len(px) - 1):
             if not (hidden[i] and (i // 3) % 2):

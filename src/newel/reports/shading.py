@@ -60,6 +60,7 @@ class Hits:
     depth_mm: Floats
     cover: Floats
     ink: Floats
+    scene: EmbreeScene
 
 
 def look(direction_from_eye: tuple[float, float, float], meshes: list[Mesh], width_px: int, margin: float = 0.05) -> View:
@@ -106,15 +107,15 @@ def cast(view: View, meshes: list[Mesh]) -> Hits:
     pixel_depth[rows] = depth[chosen]
     points = origins[chosen].astype(float) - depth[chosen].astype(float)[:, None] * view.eye
     cover = (solid[block] >= 0).mean(axis=1)
-    return Hits(rows, solid[chosen].astype(np.int64), points, normals, pixel_depth, cover, ink[block].mean(axis=1))
+    return Hits(rows, solid[chosen].astype(np.int64), points, normals, pixel_depth, cover, ink[block].mean(axis=1), scene)
 
 
-def shade(view: View, hits: Hits, meshes: list[Mesh], paint: Floats, ink_strength: float = 0.75) -> Floats:
+def shade(view: View, hits: Hits, paint: Floats, ink_strength: float = 0.75) -> Floats:
     """Return the picture, (pixels, 3) of 0..1: two lights, soft shade where things stand close, inked outlines.
 
     `paint` (k, 3): the paint at each of the hits' rows.
     """
-    openness = _openness(view, hits, meshes)
+    openness = _openness(view, hits)
     key = view.eye * 0.62 + view.up * 0.72 - view.right * 0.40
     fill = view.eye * 0.55 - view.up * 0.30 + view.right * 0.85
     lit = 0.56 * np.clip(hits.normals @ (key / np.linalg.norm(key)), 0, 1)
@@ -205,10 +206,10 @@ def _bent_normals(mesh: Mesh, triangle: NDArray[np.int64], u: Floats, v: Floats,
     return np.where(smooth[:, None], bent, facet)
 
 
-def _openness(view: View, hits: Hits, meshes: list[Mesh]) -> Floats:
+def _openness(view: View, hits: Hits) -> Floats:
     """Return how open each hit is to the sky over its own normal, 0..1; rays of a fixed spiral, turned pixel by pixel."""
     reach = _SHADE_REACH * view.width_mm
-    scene = _scene(meshes)
+    scene = hits.scene
     normals = hits.normals.astype(np.float32)
     start = (hits.points_mm + hits.normals * (2e-4 * view.width_mm)).astype(np.float32)
     helper = np.where(np.abs(normals[:, :1]) < 0.8, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]]).astype(np.float32)
