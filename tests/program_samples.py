@@ -16,6 +16,7 @@ STRICT = ReadTraits(
     arc_centre_modes=False,
     feed_per_turn=False,
     long_lines=False,
+    lone_motion_words=False,
     percent_optional=True,
 )
 """The report's language word for word, but that a text need not end with M2."""

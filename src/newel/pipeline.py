@@ -24,7 +24,7 @@ from newel.planning.around import Tools, plan_around
 from newel.planning.place import corner_radius_mm
 from newel.planning.set_up import keep_outs, set_up, set_up_cutter
 from newel.program.writer import ProgramFile, WrittenCut, write_program
-from newel.proof.prove import prove
+from newel.proof.prove import Case, prove_case
 from newel.proof.results import Proof
 from newel.shop.catalogue import Shop
 from newel.shop.machines import Machine
@@ -37,7 +37,7 @@ Progress = Callable[[str, float], None]
 PLANNING_PITCH_MM = 0.4  # the planner's own blank may be coarser than the proof's: it only steers links and entries
 LINK_CLEARANCE_MM = 2.0  # between a rapid and anything standing (common practice)
 RETRACT_OVER_MM = 5.0  # over the highest thing the cutter may ever pass (common practice)
-TRIAL_WIDTH = 2.0  # how much wider passes are set in a trial
+TRIAL_WIDTH = 3.0  # how much wider passes are set in a trial
 ROUND_SIDES = 180  # facets of stubs and keep-outs: within 3 µm of a 19 mm radius
 
 
@@ -174,12 +174,19 @@ def prove_programs(
     progress: Progress,
 ) -> Proof:
     """Prove programs, whoever wrote them, against the set-up, the machine and (if there is one) the model."""
-    shapes = [
+    return prove_case(case_of(job, programs, setup, machine, mesh, shop, tools), progress)
+
+
+def case_of(
+    job: Job, programs: tuple[ProgramFile, ...], setup: SetUp, machine: Machine, mesh: Mesh | None, shop: Shop, tools: Tools
+) -> Case:
+    """Gather all that a proof rests on; `Case.seal` is its fingerprint, to be had without proving."""
+    shapes = tuple(
         set_up_cutter(0, cutter, tools.shapes[name], _spindle_face_mm(tools.shapes[name], machine))
         for name, cutter in tools.cutters.items()
-    ]
-    return prove(
-        [(file.name, file.text) for file in programs],
+    )
+    return Case(
+        tuple((file.name, file.text) for file in programs),
         setup,
         machine,
         (mesh.vertices, mesh.faces.astype(np.int64)) if mesh is not None else None,
@@ -187,8 +194,7 @@ def prove_programs(
         _reads_what_was_asked(job, machine),
         job.finish.tolerance_mm,
         shapes,
-        progress,
-        material=shop.material(job.bar.material, where="[bar] material"),
+        shop.material(job.bar.material, where="[bar] material"),
     )
 
 

@@ -163,3 +163,21 @@ def test_block_delete_is_run_and_told():
 def test_a_sign_before_a_bracket_is_the_trades():
     assert xs("#1=2", "G0 X-#1", "G0 X-[1+2]", "G0 X-sqrt[4]") == [-2, -3, -2]
     assert obstacles_at(run("G0 X-[1]", traits=STRICT)) == [("number-form", 1)]
+
+
+def test_a_motion_word_alone_on_a_line_puts_it_in_force_and_moves_nothing():
+    """Common in the trade, forbidden by NISTIR 6556, 3.5.1 and 3.5.2: the dialect decides."""
+    lines = ("G21", "G0", "X1", "G1 F100", "X2", "G0 (up)", "Z5")
+    read = run(*lines, traits=TRADE)
+    assert read.findings == ()
+    assert [(int(k), int(line)) for k, line in zip(read.motion.kind, read.motion.line)] == [(0, 3), (1, 5), (0, 7)]
+    strict = run(*lines, traits=replace(TRADE, lone_motion_words=False))
+    assert [item for item in obstacles_at(strict) if item[1] in (2, 4, 6)] == [
+        ("axis-word-missing", line) for line in (2, 4, 6)
+    ]
+
+
+def test_a_motion_word_alone_ends_a_cycle_and_arcs_still_need_their_axes():
+    read = run("G21 F100", "G0 X0 Y0 Z5", "G81 X1 Z-1 R2", "G0", "X9", "G2", traits=TRADE)
+    assert obstacles_at(read) == [("arc-words", 6)]
+    assert read.motion.xyza[-1].tolist() == [9.0, 0.0, 5.0, 0.0] and read.motion.line[-1] == 5

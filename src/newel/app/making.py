@@ -17,8 +17,9 @@ from newel.geometry.blank_surface import blank_mesh
 from newel.geometry.meshes import Mesh as ModelMesh
 from newel.geometry.meshes import transformed, write_stl
 from newel.mechanics.clock import toolpath_minutes
-from newel.pipeline import Made, decide, make, prove_programs, read, set_up_of
+from newel.pipeline import Made, case_of, decide, make, read, set_up_of
 from newel.program.writer import ProgramFile
+from newel.proof.prove import Case, prove_case
 from newel.proof.results import Proof
 from newel.proof.seal import what_changed
 from newel.reports.results import CutResult, Mesh, Results
@@ -108,6 +109,13 @@ def plan_only(files: JobFiles, shop: Shop, progress: Progress) -> tuple[Plan, Ma
 
 def prove_files(files: JobFiles, programs: tuple[Path, ...], out: Path | None, shop: Shop, progress: Progress) -> Proof:
     """Prove program files, run one after the other, for the set-up that the job decides on; write proof.json into `out`."""
+    proof = prove_case(_case_of_files(files, programs, shop, progress), progress)
+    if out is not None:
+        write_results(out, {"proof.json": proof_json(proof).encode()}, stale=lambda name: False, last="proof.json")
+    return proof
+
+
+def _case_of_files(files: JobFiles, programs: tuple[Path, ...], shop: Shop, progress: Progress) -> Case:
     texts = tuple(ProgramFile(path.name, text_of(read_bytes(path, "program"), path, "program")) for path in programs)
     progress("read", 0.0)
     model = read(files.job, files.model_bytes, files.model_type)
@@ -115,16 +123,13 @@ def prove_files(files: JobFiles, programs: tuple[Path, ...], out: Path | None, s
     with told_by_line(files):
         plan, machine, tools = decide(files.job, model.mesh, shop)
     setup = set_up_of(files.job, plan, tools, machine)
-    proof = prove_programs(files.job, texts, setup, machine, model.mesh, shop, tools, progress)
-    if out is not None:
-        write_results(out, {"proof.json": proof_json(proof).encode()}, stale=lambda name: False, last="proof.json")
-    return proof
+    return case_of(files.job, texts, setup, machine, model.mesh, shop, tools)
 
 
 def seal_still_fits(
     files: JobFiles, programs: tuple[Path, ...], folder: Path, shop: Shop, progress: Progress
 ) -> tuple[bool, str]:
-    """Compare the seal in `folder`/proof.json with that of the programs, job, shop and Newel as they are now.
+    """Compare the seal in `folder`/proof.json with that of the programs, job, shop and Newel as they are now; proves nothing.
 
     Returns whether the seal fits a proof that said proved, and what to say about it.
     """
@@ -135,8 +140,7 @@ def seal_still_fits(
         raise BadInput(
             f"this is not a proof: {error.errors()[0]['msg']}", where=str(path), remedy="let 'newel make' write it again"
         ) from None
-    now = prove_files(files, programs, None, shop, progress)
-    changed = what_changed(sealed.seal, now.seal)
+    changed = what_changed(sealed.seal, _case_of_files(files, programs, shop, progress).seal())
     if changed:
         return False, f"the seal does not fit any more: changed since the proof: {', '.join(changed)}"
     if sealed.verdict != "proved":

@@ -21,6 +21,9 @@ class ReadTraits:
     feed_per_turn: bool = False  # G95
     long_lines: bool = True  # more than 256 characters, N words of more than 5 digits
     percent_optional: bool = True  # end of file serves as program end
+    lone_motion_words: bool = (
+        True  # G0 or G1 without an axis word puts it in force and moves nothing (forbidden in 3.5.1, 3.5.2)
+    )
     rapid_dog_leg: bool = False  # G0 moves each axis at its own rapid instead of along a straight line
     a_wrapped_shortest: bool = False  # an absolute A word turns the shorter way (wrapped controls) instead of by its difference
     inch_a_is_degrees: bool = True

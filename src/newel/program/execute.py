@@ -33,7 +33,7 @@ PROBE_NEAREST_MM = 0.254  # 3.5.9
 def execute_block(state: State, block: Block) -> None:
     """Carry out `block`; raise RefusedError where it breaks a rule (what came before in the order has been done)."""
     by_group = sort_by_group(block, state.traits)
-    motion = motion_of(block, by_group, state.mode(kernels.MOTION))
+    motion = motion_of(block, by_group, state.mode(kernels.MOTION), state.traits)
     check_words_are_used(block, by_group, motion)
     if block.message:
         state.notes.messages.append((block.line, block.message))
@@ -49,8 +49,8 @@ def execute_block(state: State, block: Block) -> None:
         unset_coordinates(state, special, block.line)
     elif special in (280, 300):
         go_home(state, block, _targets(state, block)[0], special)
-    if by_group.get(1) == 800:
-        state.ints[kernels.MOTION] = 800
+    if by_group.get(1) == 800 or (motion == -1 and by_group.get(1) in (0, 10)):
+        state.ints[kernels.MOTION] = by_group[1]
     if motion == MOTION_LOST:
         state.lose([axis for axis, letter in enumerate(AXES) if letter in block.words])
     elif motion >= 0:

@@ -74,7 +74,7 @@ def sort_by_group(block: Block, traits: ReadTraits) -> dict[int, int]:
     return by_group
 
 
-def motion_of(block: Block, by_group: dict[int, int], in_force: int) -> int:
+def motion_of(block: Block, by_group: dict[int, int], in_force: int, traits: ReadTraits) -> int:
     """Return the motion code that the line's axis words belong to, -1 where none moves; refuse what cannot stand together."""
     special = by_group.get(0, -1)
     asked = by_group.get(1, -1)
@@ -92,7 +92,7 @@ def motion_of(block: Block, by_group: dict[int, int], in_force: int) -> int:
             raise RefusedError("cycle", f"{name_of(asked)} needs an X, Y or Z word")
         if asked == 382:
             raise RefusedError("probe", "G38.2 needs an X, Y or Z word")
-        if asked in (0, 10):
+        if asked in (0, 10) and not traits.lone_motion_words:
             raise RefusedError("axis-word-missing", f"{name_of(asked)} needs an axis word")
         if special == 530:
             raise RefusedError("machine-coordinates", "G53 needs axis words to move to")
