@@ -128,9 +128,9 @@ def main() -> None:
         print(f"   mended: {'; '.join(made.model.mended) or 'nothing'}")
         print(f"   cutters: {', '.join(cutter for _, cutter in made.plan.cutters)}")
         print(
-            f"   {proof.verdict.value}: gouge {found.gouge_max_mm:.4f} mm, "
-            f"within tolerance {found.within_tolerance_pct:.2f} % of the reachable, unreachable {found.unreachable_pct:.2f} %, {proof.time_min:.0f} min on the machine, "
-            f"made in {time.perf_counter() - begin:.0f} s"
+            f"   {proof.verdict.value}: gouge {found.gouge_max_mm:.4f} mm, within tolerance {found.within_tolerance_pct:.2f} %"
+            f" of the reachable, unreachable {found.unreachable_pct:.2f} %, {proof.time_min:.0f} min on the machine,"
+            f" made in {time.perf_counter() - begin:.0f} s"
         )
         codes = sorted({(item.severity.value, item.code) for item in proof.findings})
         print(f"   findings: {codes}\n", flush=True)
