@@ -115,7 +115,7 @@ def main() -> None:
             data, unit = in_mm(data), "mm"
         begin = time.perf_counter()
         try:
-            written = new_job(data, kind, f"model.{kind}", NewJobAsk(fit=True, unit=unit), shop)
+            written = new_job(data, kind, f"model.{kind}", NewJobAsk(fit=True, unit=unit), shop, lambda stage, share: None)
             print(f"{name}: {written.said}", flush=True)
             job = replace(
                 read_job(written.text, name="other", where="other.toml"), proof=ProofAsk(resolution_mm=asked.resolution)

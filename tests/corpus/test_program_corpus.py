@@ -52,3 +52,10 @@ def test_hostile_texts_are_quick():
     ]
     for text in texts:
         assert len(interpret(text, TRADE).motion) <= 1
+
+
+@pytest.mark.parametrize("line", ["T99999999999 M6", "T99999999999\nM6\nG0 X1", "G43 H99999999999\nG0 Z1"])
+def test_a_number_too_long_for_any_cutter_is_a_finding(line):
+    """Found by benchmarks/fuzz_programs.py: it overflowed the column of cutter numbers."""
+    read = run("G21", *line.split("\n"), traits=TRADE)
+    assert read.findings[0].code in ("cutter-number", "length-offset") and read.findings[0].line == 2

@@ -23,6 +23,7 @@ from newel.program.rules import Findings, RefusedError
 NAN = math.nan
 CHORD_MM = 0.001  # how far a chord may stand off its arc: a tenth of the finest resolution that a proof carves at
 MOST_CHORDS = 20_000
+MOST_SLOTS = 2**31 - 1  # the largest number that Motion's columns of cutters and offsets hold
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ class State:
         """Begin as a control does before any line: G17 G90 G94 G54, no motion word, everything standing, nowhere known."""
         self.traits = traits
         self.facts = facts
-        self.slots = facts.slots if facts.slots is not None else math.inf
+        self.slots = facts.slots if facts.slots is not None else MOST_SLOTS
         self.findings = Findings(program)
         self.rows = Rows(1024)
         self.notes = Notes()
