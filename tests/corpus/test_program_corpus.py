@@ -13,7 +13,7 @@ from corpus.ugly_programs import UGLY
 from newel.core.findings import Finding
 from newel.program.interpreter import interpret
 from newel.program.rules import RULES
-from program_samples import ORIGIN, STRICT, TRADE
+from program_samples import ORIGIN, STRICT, TRADE, run
 from program_strategies import ugly_texts
 
 
@@ -59,3 +59,9 @@ def test_a_number_too_long_for_any_cutter_is_a_finding(line):
     """Found by benchmarks/fuzz_programs.py: it overflowed the column of cutter numbers."""
     read = run("G21", *line.split("\n"), traits=TRADE)
     assert read.findings[0].code in ("cutter-number", "length-offset") and read.findings[0].line == 2
+
+
+def test_an_arc_of_more_chords_than_there_is_room_for_ends():
+    """Found by benchmarks/fuzz_programs.py: a huge arc early in a short program asked for room for ever."""
+    read = run("G21 F10", "G18 G2 X1 Z0 I0.5 K-99995", "G17 X3", traits=TRADE)
+    assert len(read.motion) > 1000 and read.motion.line[-1] >= 2

@@ -52,6 +52,7 @@ class Sound:
     inside: Callable[[np.ndarray, float], np.ndarray]
     tolerance_mm: float = 0.1
     gouge_limit_mm: float = 0.05
+    shop: tuple[SetUpCutter, ...] | None = None  # what reach is judged by, where not by every cutter of the set-up
 
 
 JOURNAL = """G21 G17 G40 G49 G80 G90 G94
@@ -104,9 +105,7 @@ def journal() -> Sound:
 
 
 def _side(name: str, a: float, z: float) -> str:
-    return (
-        f"({name})\nG0 X12 Y-10 A{a:g}\nZ8\nG1 Z{z:g} F200\nY10 F400\nG91 X2\nY-20\nX2\nY20\nX2\nY-20\nX2\nY20\nG90 G0 Z20\n"
-    )
+    return f"({name})\nG0 X12 Y-10 A{a:g}\nZ8\nG1 Z{z:g} F200\nY10 F400\nG91 X2\nY-20\nX2\nY20\nX2\nY-20\nX2\nY20\nG90 G0 Z20\n"
 
 
 SIDES = (
@@ -196,13 +195,13 @@ def planned() -> Sound:
     """A twisted oval bar from a 12 mm square bar, planned and written by the package itself, coarsely."""
     from newel.app.job_file import read_job
     from newel.geometry.meshes import Mesh, write_stl
-    from newel.pipeline import decide, cut, read, set_up_of, write
+    from newel.pipeline import cut, decide, read, set_up_of, write
     from newel.shop.catalogue import load_shop, shipped_texts
 
     toml = (
         'format = 1\nmachine = "light benchtop mill"\n[model]\nfile = "oval.stl"\n[bar]\nsection = "square"\nsize_mm = 12\n'
-        'material = "medium tooling board"\n[rough]\ncutter = "1/8 in flat"\ndirection = "along"\n[finish]\n'
-        'cutter = "1/8 in ball"\ndirection = "helical"\nrest = false\ncusp_mm = 0.12\ntolerance_mm = 0.25\n'
+        'material = "medium tooling board"\n[rough]\ncutter = "1/8 in flat"\ndirection = "along"\nap_mm = 3.0\nae_mm = 2.4\n'
+        '[finish]\ncutter = "1/8 in ball"\ndirection = "helical"\nrest = false\ncusp_mm = 0.35\ntolerance_mm = 0.45\n'
         "[proof]\nresolution_mm = 0.25\ngouge_limit_mm = 0.1\n"
     )
     shop = load_shop(shipped_texts())
@@ -221,7 +220,7 @@ def planned() -> Sound:
         return twisted_inside(points @ back[:3, :3].T + back[:3, 3], margin)
 
     mesh = (model.mesh.vertices, model.mesh.faces.astype(np.int64))
-    return Sound("planned oval", files[0].text, setup, machine, mesh, inside, 0.25, 0.1)
+    return Sound("planned oval", files[0].text, setup, machine, mesh, inside, 0.45, 0.1, setup.cutters[-1:])
 
 
 # ways to spoil a text

@@ -201,6 +201,13 @@ FAULTS = [
         bench={"model": journal_model()},
     ),
     Fault(
+        "a turn 0.4 mm along into the bar beside the jaws",
+        "stub-cut",
+        10,
+        J(L9="G1 X11.6 F200"),
+        J(L9="G1 X11.99 F200"),
+    ),
+    Fault(
         "the holder on the part's own shoulder (radius 4.9)",
         "body-strikes-part",
         8,
@@ -306,6 +313,15 @@ def test_a_groove_too_narrow_for_every_cutter_is_unreachable_and_no_obstacle() -
     # the bridge over the groove is 0.5 over its floor; in rays 0.25 apart it is 0.375 or more from its nearer wall
     assert 0.37 < proof.deviation.unreachable_max_mm < 0.51
     assert proof.deviation.within_tolerance_pct > 99.0
+
+
+def test_what_stays_missed_beside_the_full_bar_is_not_called_unreachable() -> None:
+    """The full bar is told as a radius beyond everything; a wall so high would hold every holder off its neighbourhood."""
+    full = tuple(replace(thing, radius_mm=1000.0) for thing in SETUP.stays_standing)
+    bench = {"setup": replace(SETUP, stays_standing=full), "model": journal_model()}
+    assert proved(JOURNAL, **bench).verdict is Verdict.PROVED
+    found = proved(J(L9="G1 X14 Z4.4 F200"), **bench)
+    assert "left-over" in [code for code, _ in told(found)], told(found)
 
 
 def test_the_same_groove_is_missed_where_the_shop_has_a_cutter_for_it() -> None:

@@ -22,6 +22,7 @@ STEP_MM, STEP_DEG = 0.2, 2.5  # between two stamps
 SLACK_MM = 0.05  # what touches by less is no harm
 DEEP_MM = 0.12  # a point so far inside the part is a gouge when it goes
 HIGH_MM = 0.3  # a point so far outside the part is left-over when it stays, though the sound program takes it off
+FEW = 0.2  # of the points that stand deep
 WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
 MOTIONS = {0, 1, 2, 3, 80, 81}
 GROUPS = (MOTIONS, {17, 18, 19}, {20, 21}, {90, 91}, {93, 94}, {43, 49}, {54, 55, 56, 57, 58, 59}, {98, 99}, {40}, {53})
@@ -74,7 +75,7 @@ class Reader:
         for number, raw in enumerate(text.splitlines(), start=1):
             if self.ended:
                 return
-            line = re.sub(r"\([^()]*\)", "", raw.split(";")[0]).upper().strip()
+            line = re.sub(r"\([^()]*\)", "", raw).split(";")[0].upper().strip()
             if not line or line == "%":
                 continue
             try:
@@ -189,7 +190,7 @@ class Reader:
             if self.system != int(self.setup.work_offset[1:]):
                 raise StrangeError("a move in a work offset that nobody has set")
             end[k] = end[k] + value if self.step else value + (up + self.setup.table_from_program_mm[2] if k == 2 else 0.0)
-        if self.motion != 0 and math.isnan(self.feed) or (self.inverse and self.motion != 0 and "F" not in words):
+        if (self.motion != 0 and math.isnan(self.feed)) or (self.inverse and self.motion != 0 and "F" not in words):
             raise StrangeError("a fed move without a feed")
         offsets = {letter: words[letter] * unit for letter in "IJR" if letter in words}
         if self.motion in (0, 1):
@@ -205,7 +206,7 @@ class Reader:
         """An arc in the XY plane about its centre, in chords of two degrees."""
         if self.plane != 17 or not {"I", "J"} & offsets.keys() or "R" in offsets:
             raise StrangeError("an arc out of the XY plane, or without its centre")
-        centre = self.at[:2] + [offsets.get("I", 0.0), offsets.get("J", 0.0)]
+        centre = self.at[:2] + np.array([offsets.get("I", 0.0), offsets.get("J", 0.0)])
         a, b = self.at[:2] - centre, end[:2] - centre
         if not abs(np.hypot(*a) - np.hypot(*b)) < 0.002:
             raise StrangeError("an arc whose end is not on its circle")
@@ -220,7 +221,9 @@ class Reader:
             at[:2] = centre + np.hypot(*a) * np.array([math.cos(turned), math.sin(turned)])
             yield self.move(number, at, rapid=False)
 
-    def drill(self, end: np.ndarray, axes: dict[str, float], given: dict[str, float], unit: float, number: int) -> Iterator[Move]:
+    def drill(
+        self, end: np.ndarray, axes: dict[str, float], given: dict[str, float], unit: float, number: int
+    ) -> Iterator[Move]:
         """A drilling cycle: across at rapid, down to R, fed to Z, back at rapid."""
         if {"I", "J"} & given.keys() or self.step or "A" in axes:
             raise StrangeError("a cycle of another kind")
@@ -259,14 +262,23 @@ class Scene:
     spare: np.ndarray
     safe_mm: float
     radii: dict[int, tuple[np.ndarray, ...]]
+    coarse: float  # how many times further apart the stamps stand
 
 
-def scene(setup: SetUp, machine: Machine, inside: Callable[[np.ndarray, float], np.ndarray], pitch_mm: float) -> Scene:
+def scene(
+    setup: SetUp,
+    machine: Machine,
+    inside: Callable[[np.ndarray, float], np.ndarray],
+    pitch_mm: float,
+    coarse: float = 1.0,
+) -> Scene:
     """Make a scene of a bar of points on a shaken grid (seeded)."""
     bar, rng = setup.bar, np.random.default_rng(11)
     size = bar.size_mm[0] / 2.0
     around = size if bar.section is Section.ROUND else size * math.sqrt(2.0)
-    axes = [np.arange(low, high, pitch_mm) for low, high in ((bar.from_x_mm, bar.to_x_mm), (-around, around), (-around, around))]
+    axes = [
+        np.arange(low, high, pitch_mm) for low, high in ((bar.from_x_mm, bar.to_x_mm), (-around, around), (-around, around))
+    ]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     grid += rng.uniform(-0.45, 0.45, grid.shape) * pitch_mm
     t = -math.radians(bar.turned_deg)
@@ -287,9 +299,13 @@ def scene(setup: SetUp, machine: Machine, inside: Callable[[np.ndarray, float], 
         stub |= (x > low + DEEP_MM) & (x < high - DEEP_MM) & (radius < r - DEEP_MM)
         near |= (x > low - HIGH_MM) & (x < high + HIGH_MM) & (radius < r + HIGH_MM)
     stands = stub | inside(points, DEEP_MM)
+    # No cutter comes into the depth but through the skin, so of what stands deep, or far from the part, few points will do.
+    dull = inside(points, 4.0 * DEEP_MM + pitch_mm) | (near & ~inside(points, -HIGH_MM))
+    kept = ~dull | (rng.random(len(points)) < FEW)
+    points, stands, near = points[kept], stands[kept], near[kept]
     spare = ~near & ~inside(points, -HIGH_MM)
     safe = max([around, *(thing.radius_mm for thing in setup.keep_out)])
-    return Scene(setup, machine, points, stands, spare, safe, {c.number: _radii(c) for c in setup.cutters})
+    return Scene(setup, machine, points, stands, spare, safe, {c.number: _radii(c) for c in setup.cutters}, coarse)
 
 
 def _radii(cutter) -> tuple[np.ndarray, ...]:
@@ -351,7 +367,9 @@ def _one_move(move: Move, bench: Scene, lengths: dict[int, float], alive: np.nda
     if move.change:
         return ("a cutter changed low" if low < bench.safe_mm - 1e-6 else ""), raised, tip
     if not raised:
-        others = [k for k in (0, 1, 3) if not (math.isnan(move.begin[k]) and math.isnan(move.end[k])) and move.begin[k] != move.end[k]]
+        others = [
+            k for k in (0, 1, 3) if not (math.isnan(move.begin[k]) and math.isnan(move.end[k])) and move.begin[k] != move.end[k]
+        ]
         if others or not tip >= bench.safe_mm - 1e-6:
             return "moves before the tip has been raised", raised, tip
         return _out_of_travel(move, bench), True, tip
@@ -378,7 +396,7 @@ def _stamped(move: Move, hangs: float, bench: Scene, alive: np.ndarray) -> str:
     """Stamp the cutter along a move; take its points off; return what it breaks."""
     setup, points = bench.setup, bench.points
     step = move.end - move.begin
-    count = max(1, math.ceil(max(np.abs(step[:3]).max() / STEP_MM, abs(step[3]) / STEP_DEG)))
+    count = max(1, math.ceil(max(np.abs(step[:3]).max() / STEP_MM, abs(step[3]) / STEP_DEG) / bench.coarse))
     share = np.linspace(0.0, 1.0, count + 1)
     way = move.begin + share[:, None] * step
     way[:, :2] += setup.table_from_program_mm[:2]
@@ -409,7 +427,11 @@ def _stamped(move: Move, hangs: float, bench: Scene, alive: np.ndarray) -> str:
                 return "a rapid through material"
             if not move.rpm > 0.0:
                 return "cuts with the spindle standing or backward"
-            if not bench.machine.spindle.min_rpm * 0.999 <= move.rpm <= min(bench.machine.spindle.max_rpm, cutter.max_rpm or 1e9) * 1.001:
+            if (
+                not bench.machine.spindle.min_rpm * 0.999
+                <= move.rpm
+                <= min(bench.machine.spindle.max_rpm, cutter.max_rpm or 1e9) * 1.001
+            ):
                 return "cuts at a speed that spindle or cutter can't run"
             if straight_down and not cutter.centre_cutting:
                 return "sent straight down though it does not cut at its centre"

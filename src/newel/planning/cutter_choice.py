@@ -25,6 +25,9 @@ Floats = NDArray[np.float64]
 ROUGH_FORMS = (Form.FLAT, Form.BULL_NOSE, Form.BALL)
 FINISH_FORMS = (Form.BALL, Form.TAPERED_BALL)
 CHANGE_MIN = 1.5  # a cutter change by hand with its length check (common practice)
+STOUT_OVER_ROUGH = (
+    0.3  # a tip finer than this share of the roughing cutter's radius breaks in what that leaves (common practice)
+)
 WORTH_PCT = 0.5  # a finer cutter must clean at least this share of the surface
 
 
@@ -57,8 +60,8 @@ class ChosenCutters:
 
 def choose_cutters(job: Job, bench: Bench) -> ChosenCutters:
     """Choose the roughing, finishing and (where it pays) rest cutter, or take the job file's."""
-    finish, rest, finish_said = _choose_finish(job, bench)
     rough, rough_said = _choose_rough(job, bench)
+    finish, rest, finish_said = _choose_finish(job, bench, bench.cutters[rough].DC / 2.0)
     data = {f"rough {rough}": _rough_data(job, bench, rough), f"finish {finish}": _finish_data(job, bench, finish)}
     if rest is not None:
         data[f"finish {rest}"] = _finish_data(job, bench, rest)
@@ -115,7 +118,7 @@ def _coarse_map(bench: Bench, shape: CutterShape) -> Floats:
     return np.maximum(lowest_tip(bench.part, shape, x, np.zeros_like(x), turn), 0.0)
 
 
-def _choose_finish(job: Job, bench: Bench) -> tuple[str, str | None, tuple[Decision, ...]]:
+def _choose_finish(job: Job, bench: Bench, rough_radius_mm: float) -> tuple[str, str | None, tuple[Decision, ...]]:
     tolerance, cusp = job.finish.tolerance_mm, cusp_of(job)
     if job.finish.cutter is not None:
         first = known(job.finish.cutter, bench, "[finish] cutter")
@@ -134,22 +137,18 @@ def _choose_finish(job: Job, bench: Bench) -> tuple[str, str | None, tuple[Decis
         name: around_reach(bench.sample, bench.part, bench.shapes[name], bench.cutters[name].RE) <= tolerance for name in names
     }
     any_clean = np.logical_or.reduce(list(clean.values()))
-    pairs: list[tuple[float, str, str | None]] = []
-    for first in names:
+    stout = [name for name in names if STOUT_OVER_ROUGH * rough_radius_mm <= bench.cutters[name].RE] or names[:1]
+    ways: list[tuple[int, float, str, str | None]] = []
+    for first in stout:
         minutes = _finish_minutes(job, bench, first, cusp, 1.0)
-        if clean[first].sum() >= any_clean.sum() - WORTH_PCT / 100.0 * len(any_clean):
-            pairs.append((minutes, first, None))
-        if job.finish.rest is False:
-            continue
-        for second in names:
-            finer = bench.cutters[second].RE < bench.cutters[first].RE
-            both = clean[first] | clean[second]
-            if finer and both.sum() >= any_clean.sum() - WORTH_PCT / 100.0 * len(any_clean):
-                share = float((both & ~clean[first]).mean())
-                pairs.append((minutes + CHANGE_MIN + _finish_minutes(job, bench, second, cusp, 2.0 * share), first, second))
-    if not pairs:  # rest work was ruled out and no single cutter reaches what all of them do together
-        best = max(names, key=lambda name: int(clean[name].sum()))
-        pairs.append((_finish_minutes(job, bench, best, cusp, 1.0), best, None))
+        ways.append((int(clean[first].sum()), minutes, first, None))
+        for second in names if job.finish.rest is not False else ():
+            if bench.cutters[second].RE < bench.cutters[first].RE:
+                both = clean[first] | clean[second]
+                more = CHANGE_MIN + _finish_minutes(job, bench, second, cusp, 2.0 * float((both & ~clean[first]).mean()))
+                ways.append((int(both.sum()), minutes + more, first, second))
+    enough = max(count for count, *_ in ways) - WORTH_PCT / 100.0 * len(any_clean)
+    pairs = [(minutes, first, second) for count, minutes, first, second in ways if count >= enough]
     chosen = min(pairs, key=lambda pair: (round(pair[0], 3), pair[1], pair[2] or ""))
     return chosen[1], chosen[2], _finish_said(bench, clean, any_clean, pairs, chosen, job)
 

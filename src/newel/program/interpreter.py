@@ -195,7 +195,7 @@ class Run:
             rows.n = state.traits.max_rows
             raise TooManyRowsError
         if why == kernels.ROOM_SPENT:
-            rows.make_room(min(MOST_CHORDS, max(rows.n // 2, 4096)))
+            rows.make_room(max(MOST_CHORDS, rows.n // 2))  # one arc may take them all
         return int(line), int(why)
 
     def _run_full(self, line: int) -> int:

@@ -52,6 +52,7 @@ CODES = MappingProxyType(
         "load-cutter": (CAUTION, "a cut should bend the cutter no more than 0.2 mm"),
         "load-bar": (CAUTION, "a cut should bend the bar no more than 0.2 mm"),
         # the result
+        "stub-cut": (OBSTACLE, "stubs, and the full bar beside jaws and centre, hold the part and must stay as they are"),
         "gouge": (OBSTACLE, "no cut may go below the part's surface by more than the gouge limit"),
         "left-over": (OBSTACLE, "of the reachable surface 98 % must lie within the tolerance"),
         "left-over-some": (CAUTION, "places that a cutter of the shop could reach were left high"),

@@ -28,6 +28,7 @@ from newel.proof.load import load_of
 from newel.proof.part_strikes import part_strike_findings
 from newel.proof.results import Approach, CutterTime, Deviation, Measured, Proof
 from newel.proof.seal import seal_of
+from newel.proof.standing import standing_findings
 from newel.proof.strikes import strike_findings
 from newel.proof.verdict import in_order, verdict_of
 from newel.proof.ways import with_dog_legs
@@ -130,6 +131,7 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
     watch.lap("strikes and limits")
     carved = carve_course(course, case.setup, case.asked.resolution_mm, progress)
     found += carving_findings(course, carved)
+    found += standing_findings(course, carved.blank, case.setup, case.asked.gouge_limit_mm)
     watch.lap("carving")
     deviation, measured = Deviation(), None
     if case.model is not None:

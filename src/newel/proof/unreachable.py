@@ -10,6 +10,7 @@ unreachable; that is a search, so its answer 'reachable' is certain and its answ
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut
 from newel.geometry.drop import DropTree, drop, drop_tree
 from newel.geometry.profiles import joined, polyline, radius_at
+from newel.proof.course import bar_swing_mm
 from newel.proof.kinematics import table_points_from_bar
 
 if TYPE_CHECKING:
@@ -44,7 +46,9 @@ def unreachable(points: Floats, normals: Floats, vertices: Floats, faces: Ints, 
     """Tell which surface points (k, 3) with outward normals (k, 3), in the bar frame, no cutter at hand can touch."""
     if not asked.shop:
         return np.zeros(len(points), bool)
-    tree = drop_tree(*with_round_things(vertices, faces, (*asked.setup.stays_standing, *asked.setup.keep_out)))
+    swing = bar_swing_mm(asked.setup.bar)  # the full bar stands no higher, whatever radius it is told with
+    standing = [replace(thing, radius_mm=min(thing.radius_mm, swing)) for thing in asked.setup.stays_standing]
+    tree = drop_tree(*with_round_things(vertices, faces, (*standing, *asked.setup.keep_out)))
     stride = max(1, -(-len(points) // MOST_TRIED))
     tried = np.arange(0, len(points), stride)
     shapes = [cutter.shape for cutter in asked.shop]

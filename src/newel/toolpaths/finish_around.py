@@ -7,7 +7,7 @@ slopes and shoulders, further rows are laid between them, only there, until the 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
-from newel.toolpaths.development_map import DevelopmentMap, map_of, sure_standing
+from newel.toolpaths.development_map import DevelopmentMap, Table, likely_standing, map_of, sure_standing
 from newel.toolpaths.linking import Surroundings, Tool, chained, entered, linked, tool_of, toolpath_of
 from newel.toolpaths.lowest_tip import Ground, clear_of, ground_for
 from newel.toolpaths.passes import Exactness, Lowest, bridged, ordered, pieces_of, shaped, widened
@@ -65,12 +65,15 @@ def finish_around(
     ground = _ground(cut, shape, target, m, around)
     tool = tool_of(shape, ground.keep_x_mm, ground.keep_z_mm, cut.offset_y_mm)
     rule = spacing_rule(below, _CUSP_AIM * cut.cusp_mm, min(cut.ae_mm, 1.6 * below.radius_mm))
-    lowest = ground.lowest
-    grid = _rows(cut, below, rule, lowest)
+    lowest = _clear_of_stock(cut, ground, tool, m)
+    grid = _rows(cut, below, rule, ground.lowest)
     if cut.rest_over_mm is None:
         grid = _over_stock(cut, m, tool, grid)
     else:
         grid = _over_rest(cut, shape, target, m, around, grid)
+    # Where stock stands so deep that the body would have to go into it, this cut has no business.
+    free = lowest(grid.x_mm, grid.turn_deg) <= grid.z_mm + cut.tolerance_mm
+    grid = replace(grid, wanted=grid.wanted & free)
     if progress is not None:
         progress(0.3)
     grids = [grid, *_between(cut, rule, lowest, grid)]
@@ -98,10 +101,16 @@ def _standing_bar(cut: Cut, m: DevelopmentMap, reach_mm: float) -> tuple[KeepOut
     """The bar that no pass of this cut will take, at both ends, as round things that turn with it, one for each map cell."""
     x = m.x0_mm + m.x_step_mm * np.arange(m.sure.shape[0])
     radius = m.sure.max(axis=1)
-    outside = ((x < cut.from_x_mm - reach_mm) | (x > cut.to_x_mm + reach_mm)) & (radius > 0.0)
+    outside = _beyond(cut, m, reach_mm) & (radius > 0.0)
     half = 0.5 * m.x_step_mm
     cells = np.flatnonzero(outside)
     return tuple(KeepOut("bar", float(x[i] - half), float(x[i] + half), float(radius[i]), True) for i in cells)
+
+
+def _beyond(cut: Cut, m: DevelopmentMap, reach_mm: float) -> Bools:
+    """Tell which X cells (nx,) of a map no pass of a cut can reach."""
+    x = m.x0_mm + m.x_step_mm * np.arange(m.sure.shape[0])
+    return (x < cut.from_x_mm - reach_mm) | (x > cut.to_x_mm + reach_mm)
 
 
 def _sample_step(below: Underside) -> float:
@@ -169,6 +178,33 @@ def _ground(cut: Cut, shape: CutterShape, target: DropTree, m: DevelopmentMap, a
     below = underside(shape.edge)
     ground = ground_for(cut, shape, target, around.keep_out, around.clearance_mm, floor_mm=-_full_height(below))
     return clear_of(ground, shape, _standing_bar(cut, m, below.radius_mm + m.x_step_mm))
+
+
+def _clear_of_stock(cut: Cut, ground: Ground, tool: Tool, m: DevelopmentMap) -> Lowest:
+    """Return the lowest tip over the ground at which the body, too, stands clear of the stock as it was before the cut.
+
+    The body is taken a map cell slimmer, as the walls that the edge is about to cut lie right beside it. The bar at both
+    ends counts already, as exact round things.
+    """
+    within = m.likely.copy()
+    within[_beyond(cut, m, tool.edge.radius_mm + m.x_step_mm)] = 0.0
+    m = replace(m, likely=within, sure=within)
+    cell = max(1, int(np.ceil(m.x_step_mm / tool.body.r_step_mm)))
+    slim = np.concatenate([tool.body.height_mm[cell:], np.full(cell, np.inf)])
+    body = Table(slim, tool.body.r_step_mm).below(2.0 * m.highest_mm)
+    body_top = m.highest_mm - body.lowest_mm
+
+    def lowest(x: Floats, turn: Floats) -> Floats:
+        z = ground.lowest(x, turn)
+        near = np.nonzero(z < body_top)
+        if near[0].size:
+            over = likely_standing(
+                m, body, np.broadcast_to(x, z.shape)[near], tool.offset_y_mm, np.broadcast_to(turn, z.shape)[near]
+            )
+            z[near] = np.maximum(z[near], over)
+        return z
+
+    return lowest
 
 
 def _over_stock(cut: Cut, m: DevelopmentMap, tool: Tool, grid: Grid) -> Grid:

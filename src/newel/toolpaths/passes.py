@@ -15,6 +15,9 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 _MOST_ROUNDS = 12
+_CLEARING_ROUNDS = 5
+_CLEARING_STEP_MM = 0.15
+_MOST_ASKED = 60  # places along one move
 _LONGEST_TURN_DEG = 30.0
 _LONGEST_X_MM = 60.0
 
@@ -149,7 +152,7 @@ def shaped(lowest: Lowest, pieces: list[Piece], exactness: Exactness) -> list[Pi
     half = 0.5
     limits = (half * exactness.below_mm, half * exactness.above_mm, 0.0005, 0.0005, _LONGEST_TURN_DEG, _LONGEST_X_MM)
     keep = thin(x, turn, z, run, limits)
-    x, turn, z, run = x[keep], turn[keep], z[keep], run[keep]
+    x, turn, z, run = _cleared(lowest, (x[keep], turn[keep], z[keep], run[keep]), exactness.below_mm)
     cuts = np.flatnonzero(np.diff(run)) + 1
     return [Piece(*columns) for columns in zip(np.split(x, cuts), np.split(turn, cuts), np.split(z, cuts))]
 
@@ -187,6 +190,64 @@ def _halved(
             for e, m in zip(ends, (mx, mt, mz, mk))
         ]
         runs = np.concatenate([runs[split], runs[split]])
+    return _filled_in((x, turn, z, key, run), new)
+
+
+def _cleared(
+    lowest: Lowest, places: tuple[Floats, Floats, Floats, Ints], below_mm: float
+) -> tuple[Floats, Floats, Floats, Ints]:
+    """Ask the lowest tip closely along every move and lift those that pass below it by more than `below_mm`.
+
+    Halving asks middles only, and a ridge can hide from those. A move found too low gets its worst place as a point; one
+    that is still too low after some rounds of that goes up, over and down instead.
+    """
+    x, turn, z, run = places
+    key = np.arange(len(x), dtype=float)
+    a = np.flatnonzero(run[1:] == run[:-1])
+    ends = [np.stack([c[a], c[a + 1]], axis=1) for c in (x, turn, z, key)]
+    runs = run[a]
+    new: list[tuple[Floats, ...]] = []
+    for left in range(_CLEARING_ROUNDS, -1, -1):
+        xs, ts, zs, ks = ends
+        if not len(xs):
+            break
+        move, share = _closely(xs, ts, zs)
+        sx, st, sz, sk = (e[move, 0] + share * (e[move, 1] - e[move, 0]) for e in ends)
+        low = lowest(sx, st)
+        first = np.flatnonzero(np.diff(move, prepend=-1))
+        worst = np.maximum.reduceat(low - sz, first)
+        bad = np.flatnonzero(worst > below_mm)
+        if not left:
+            top = np.maximum.reduceat(low, first)[bad]
+            new.append(_stepped(xs[bad], ts[bad], zs[bad], top, ks[bad], runs[bad]))
+            break
+        at = np.array(
+            [f + int(np.argmax((low - sz)[f:t])) for f, t in zip(first[bad], np.append(first[1:], len(low))[bad])], int
+        )
+        middle = (sx[at], st[at], low[at], sk[at])
+        new.append((*middle, runs[bad].astype(float)))
+        ends = [
+            np.concatenate([np.stack([e[bad, 0], m], axis=1), np.stack([m, e[bad, 1]], axis=1)]) for e, m in zip(ends, middle)
+        ]
+        runs = np.concatenate([runs[bad], runs[bad]])
+    return _filled_in((x, turn, z, key, run), new)
+
+
+def _closely(xs: Floats, ts: Floats, zs: Floats) -> tuple[Ints, Floats]:
+    """Return places to ask along moves, ends (k, 2) given: the move of each place and its share of the way."""
+    radius = np.maximum(np.abs(zs).max(axis=1), 1.0)
+    way = np.hypot(np.hypot(xs[:, 1] - xs[:, 0], zs[:, 1] - zs[:, 0]), np.radians(ts[:, 1] - ts[:, 0]) * radius)
+    count = np.clip(np.ceil(way / _CLEARING_STEP_MM), 2, _MOST_ASKED).astype(np.int64)
+    move = np.repeat(np.arange(len(count)), count)
+    nth = np.arange(len(move)) - np.repeat(np.cumsum(count) - count, count) + 1
+    return move, nth / (count[move] + 1.0)
+
+
+def _filled_in(
+    places: tuple[Floats, Floats, Floats, Floats, Ints], new: list[tuple[Floats, ...]]
+) -> tuple[Floats, Floats, Floats, Ints]:
+    """Sort new places (x, turn, z, key, run) in among the old ones by their keys."""
+    x, turn, z, key, run = places
     if new:
         x, turn, z, key = (np.concatenate([old, *[rows[i] for rows in new]]) for i, old in enumerate((x, turn, z, key)))
         run = np.concatenate([run, *[rows[4].astype(run.dtype) for rows in new]])
