@@ -37,7 +37,7 @@ Progress = Callable[[str, float], None]
 PLANNING_PITCH_MM = 0.4  # the planner's own blank may be coarser than the proof's: it only steers links and entries
 LINK_CLEARANCE_MM = 2.0  # between a rapid and anything standing (common practice)
 RETRACT_OVER_MM = 5.0  # over the highest thing the cutter may ever pass (common practice)
-TRIAL_WIDTH = 3.0  # how much wider passes are set in a trial
+TRIAL_WIDTH = 4.0  # how much wider passes are set in a trial
 ROUND_SIDES = 180  # facets of stubs and keep-outs: within 3 µm of a 19 mm radius
 
 

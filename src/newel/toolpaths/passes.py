@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 
 _MOST_ROUNDS = 12
 _CLEARING_ROUNDS = 5
-_CLEARING_STEP_MM = 0.15
+_CLEARING_STEP_MM = 0.2
 _MOST_ASKED = 60  # places along one move
 _LONGEST_TURN_DEG = 30.0
 _LONGEST_X_MM = 60.0
