@@ -143,17 +143,18 @@ def table(counts: dict[str, Count], seed: int) -> str:
         "|---|---:|---:|---:|---:|---:|---:|",
     ]
     total = Count()
-    for name, c in [*counts.items(), ("**all**", total)]:
-        harmful = c.breaks + c.leaves
-        share = f"{c.told} ({100.0 * c.told / harmful:.0f} %)" if harmful else "0"
-        rows.append(
-            f"| {name} | {c.planted} | {c.breaks} | {c.leaves} | {share} | {c.planted - harmful} | {c.harmless_not_proved} |"
-        )
+    for c in counts.values():
         total.planted += c.planted
         total.breaks += c.breaks
         total.leaves += c.leaves
         total.told += c.told
         total.harmless_not_proved += c.harmless_not_proved
+    for name, c in [*counts.items(), ("**all**", total)]:
+        harmful = c.breaks + c.leaves
+        share = f"{c.told} ({100.0 * c.told / harmful:.{0 if c.told == harmful else 1}f} %)" if harmful else "0"
+        rows.append(
+            f"| {name} | {c.planted} | {c.breaks} | {c.leaves} | {share} | {c.planted - harmful} | {c.harmless_not_proved} |"
+        )
     return f"{total.planted} faults of {len(counts)} kinds, seed {seed}:\n\n" + "\n".join(rows)
 
 

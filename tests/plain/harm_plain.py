@@ -76,6 +76,7 @@ class Reader:
             if self.ended:
                 return
             line = re.sub(r"\([^()]*\)", "", raw).split(";")[0].upper().strip()
+            line = re.sub(r"\s", "", line)  # blanks count nowhere, inside a number either (NISTIR 6556, 3.3)
             if not line or line == "%":
                 continue
             try:

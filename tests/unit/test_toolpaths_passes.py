@@ -166,3 +166,19 @@ def test_end_to_end_keeps_every_place():
     both = end_to_end([piece([0, 1], [0, 0]), piece([2], [5])])
     assert both.x_mm.tolist() == [0.0, 1.0, 2.0]
     assert both.turn_deg.tolist() == [0.0, 0.0, 5.0]
+
+
+def test_a_ridge_between_the_places_asked_is_not_run_into():
+    """One long step whose middle lies low, and a ridge a quarter of the way along that no halving would find."""
+
+    def lowest(x, turn):
+        return 5.0 + np.exp(-(((x - 2.5) / 0.4) ** 2)) + 0.0 * turn
+
+    piece = Piece(np.array([0.0, 10.0]), np.zeros(2), np.full(2, np.nan))
+    (done,) = shaped(lowest, [piece], Exactness(below_mm=0.004, above_mm=0.004, least_step_mm=0.01))
+    x = np.linspace(0.0, 10.0, 4001)
+    under = lowest(x, 0.0) - np.interp(x, done.x_mm, done.z_mm)
+    # asked every 0.2 mm: between two places that are asked the ridge rises by no more than its curvature allows. Derived:
+    # |z''| <= 2 / 0.4^2 = 12.5 per mm, a chord of 0.2 mm then lies at most 12.5 * 0.2^2 / 8 = 0.0625 under it
+    assert under.max() <= 0.0625 + 0.004
+    assert np.interp(2.5, done.x_mm, done.z_mm) >= 6.0 - 0.0625 - 0.004
