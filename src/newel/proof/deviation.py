@@ -9,7 +9,6 @@ Stubs that hold the part, and their seats on it, are not part.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from newel.core.findings import Finding
 from newel.core.job import ProofAsk
-from newel.core.setup import KeepOut, SetUp, SetUpCutter
+from newel.core.setup import KeepOut
 from newel.core.units import mm
 from newel.geometry.blank import Blank
 from newel.geometry.blank_surface import surface_points
@@ -26,7 +25,7 @@ from newel.proof.codes import CODES
 from newel.proof.course import LINES_PER_CODE, Course, finding
 from newel.proof.results import Deviation, Measured, Standing, WorstPlace
 from newel.proof.samples import Samples, spread
-from newel.proof.unreachable import unreachable
+from newel.proof.unreachable import Asked, unreachable
 from newel.proof.valleys import valley_points
 
 Floats = NDArray[np.float64]
@@ -40,16 +39,6 @@ MOST_MEASURED = 300_000
 NEIGHBOURS = 8
 WORST_PLACES = 12
 ENOUGH_PCT = 98.0  # of the reachable surface within tolerance: what the demo job asks of itself, and what a proof asks
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What the deviation is judged by: tolerance, gouge limit, grid, what stays standing, and every cutter at hand."""
-
-    tolerance_mm: float
-    ask: ProofAsk
-    setup: SetUp
-    shop: Sequence[SetUpCutter]
 
 
 def measure(

@@ -22,7 +22,7 @@ from newel.mechanics.clock import row_minutes
 from newel.program.interpreter import MachineFacts, interpret
 from newel.proof.carving import carve_course, carving_findings
 from newel.proof.course import Course, Piece, by_face_rows, finding, join
-from newel.proof.deviation import Asked, deviation_findings, measure
+from newel.proof.deviation import deviation_findings, measure
 from newel.proof.limits import limit_findings
 from newel.proof.load import load_of
 from newel.proof.part_strikes import part_strike_findings
@@ -30,6 +30,7 @@ from newel.proof.results import Approach, CutterTime, Deviation, Measured, Proof
 from newel.proof.seal import seal_of
 from newel.proof.standing import standing_findings
 from newel.proof.strikes import strike_findings
+from newel.proof.unreachable import Asked
 from newel.proof.verdict import in_order, verdict_of
 from newel.proof.ways import with_dog_legs
 from newel.shop.machines import Machine

@@ -10,23 +10,20 @@ unreachable; that is a search, so its answer 'reachable' is certain and its answ
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from newel.core.job import ProofAsk
 from newel.core.profile import CutterShape
-from newel.core.setup import KeepOut
+from newel.core.setup import KeepOut, SetUp, SetUpCutter
 from newel.geometry.drop import DropTree, drop, drop_tree
 from newel.geometry.profiles import joined, polyline, radius_at
 from newel.proof.course import bar_swing_mm
 from newel.proof.kinematics import table_points_from_bar
-
-if TYPE_CHECKING:
-    from newel.proof.deviation import Asked
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,6 +37,16 @@ RING_SHARES = (0.35, 0.7, 1.0)
 RING_PLACES = 8
 RING_CUTTERS = 3
 SIDES = 72  # of the prisms that stand for round keep-outs in the drop
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the deviation is judged by: tolerance, gouge limit, grid, what stays standing, and every cutter at hand."""
+
+    tolerance_mm: float
+    ask: ProofAsk
+    setup: SetUp
+    shop: Sequence[SetUpCutter]
 
 
 def unreachable(points: Floats, normals: Floats, vertices: Floats, faces: Ints, asked: Asked) -> Bools:
