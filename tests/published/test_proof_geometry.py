@@ -60,10 +60,12 @@ def flat_cutter(radius: float) -> SetUpCutter:
 CHORD_MM = 0.0015  # the blank's own: cutter figures are polygons that stand this much inside the cutter (geometry/blank.py)
 
 
+# Samples are cut to be measured, not held: their first and last passes run over into the bar beside them.
+MEANT = ("left-over", "gouge", "stub-cut")
+
+
 def clean(proof: Proof) -> Proof:
-    assert not [item for item in proof.findings if item.severity == "obstacle" and item.code not in ("left-over", "gouge")], (
-        proof.findings
-    )
+    assert not [item for item in proof.findings if item.severity == "obstacle" and item.code not in MEANT], proof.findings
     return proof
 
 
