@@ -44,7 +44,7 @@ def test_plain_bars(pitch):
         figures = section_figures(polygon_section([outline], pitch))
         np.testing.assert_allclose(figures.second_moments_mm4, second * np.eye(2), rtol=2e-3, atol=1e-3 * second)
         assert figures.torsion_constant_mm4 == pytest.approx(torsion, rel=4e-3)
-        assert figures.centroid_mm == pytest.approx([0, 0], abs=1e-6)
+        assert figures.centre_of_area_mm == pytest.approx([0, 0], abs=1e-6)
 
 
 def test_torsion_constant_converges_as_the_square_of_the_pitch():
@@ -72,7 +72,7 @@ def test_carved_sections_against_sectionproperties(name):
     figures = section_figures(polygon_section([outline], 0.25))
     ixx, iyy, ixy = section.get_ic()
     assert figures.area_mm2 == pytest.approx(section.get_area(), rel=1e-3)
-    assert figures.centroid_mm == pytest.approx(section.get_c(), abs=5e-3)
+    assert figures.centre_of_area_mm == pytest.approx(section.get_c(), abs=5e-3)
     largest = max(ixx, iyy)
     np.testing.assert_allclose(figures.second_moments_mm4, [[iyy, ixy], [ixy, ixx]], rtol=3e-3, atol=2e-3 * largest)
     assert figures.torsion_constant_mm4 == pytest.approx(section.get_j(), rel=1e-2)

@@ -1,4 +1,4 @@
-"""Sections of a partly carved bar: area, centroid, second moments and torsion constant from rays through them.
+"""Sections of a partly carved bar: area, its centre, second moments and torsion constant from rays through them.
 
 A section is held as the blank holds it: intervals of material along rays parallel to Y and to Z. Second moments are strip
 integrals; the torsion constant solves Prandtl's stress function on the rays' own grid, its last steps to the wall cut to the
@@ -45,10 +45,10 @@ class RaySection:
 
 @dataclass(frozen=True)
 class SectionFigures:
-    """Area, centroid (y, z), second moments about the centroid [[int y2, int yz], [int yz, int z2]], torsion constant."""
+    """Area, its centre (y, z), second moments about that [[int y2, int yz], [int yz, int z2]], torsion constant."""
 
     area_mm2: float
-    centroid_mm: Floats
+    centre_of_area_mm: Floats
     second_moments_mm4: Floats
     torsion_constant_mm4: float
 
@@ -72,10 +72,10 @@ def section_figures(section: RaySection) -> SectionFigures:
     area = 0.5 * (y[0] + z[0])
     if not area > 0:
         raise BadInput("nothing is left of the bar in this section")
-    centroid = np.array([y[1] / y[0], z[1] / z[0]])
+    centre = np.array([y[1] / y[0], z[1] / z[0]])
     mixed = 0.5 * (y[3] + z[3])
     about_axis = np.array([[y[2], mixed], [mixed, z[2]]])
-    return SectionFigures(area, centroid, about_axis - area * np.outer(centroid, centroid), torsion_constant_mm4(section))
+    return SectionFigures(area, centre, about_axis - area * np.outer(centre, centre), torsion_constant_mm4(section))
 
 
 def torsion_constant_mm4(section: RaySection) -> float:
