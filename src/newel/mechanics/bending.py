@@ -1,7 +1,7 @@
 """How far a bar gives under the cutter while it is cut away: a beam along X with a section of its own in each slice.
 
 Two planes at once: a partly carved section has no plane of symmetry to rely on, so each slice carries the matrix of its
-second moments [[int y2, int yz], [int yz, int z2]] about its centre of area and gives in Y and Z together. Euler and Bernoulli's
+second moments [[int y2, int yz], [int yz, int z2]] about its centre and gives in Y and Z together. Euler and Bernoulli's
 beam by the force method: the cantilever's give is the integral of (x - t)(a - t) / EI, the jaws' springs add to it, and
 the centre's force is what takes the far end back. Exact for slices that are uniform in themselves, wherever the load
 stands (derived; elements of the same beam lose six digits to rounding at 300 slices, this none).
