@@ -65,14 +65,15 @@ def test_an_inch_program_is_its_mm_twin(text: str) -> None:
     inches = re.sub(r"([XYZF])(-?\d+(?:\.\d+)?)", inch, mm).replace("G21", "G20")
     one, two = proved(mm), proved(inches)
     assert told(one) == told(two)
-    assert one.removed_mm3 == pytest.approx(two.removed_mm3, abs=2e-3)
+    # a hair's difference may split a turning move into one piece more or less: within the chord error, not within rounding
+    assert one.removed_mm3 == pytest.approx(two.removed_mm3, rel=1e-3, abs=2e-3)
 
 
 @QUICK
 @given(moves(), st.integers(-2, 2))
 def test_whole_turns_of_a_zero_change_nothing(text: str, turns: int) -> None:
     turned = replace(SETUP, a_zero_deg=360.0 * turns)
-    assert proved(shaped(text)).removed_mm3 == pytest.approx(proved(shaped(text), setup=turned).removed_mm3, abs=2e-3)
+    assert proved(shaped(text)).removed_mm3 == pytest.approx(proved(shaped(text), setup=turned).removed_mm3, rel=1e-3, abs=2e-3)
 
 
 @QUICK

@@ -76,6 +76,47 @@ class CutKind(StrEnum):
 
     ROUGH_AROUND = "rough around"
     FINISH_AROUND = "finish around"
+    # at one side, the bar clamped
+    FACE = "face"
+    CLEAR = "clear"
+    PROFILE = "profile"
+    SURFACE = "surface"
+    DRILL = "drill"
+    BORE = "bore"
+    THREAD = "thread"
+    BEVEL = "bevel"
+    PART_OFF = "part off"
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A round hole square to the cutter at one side, in the table frame at that turn (mm).
+
+    `x_mm`, `y_mm` its axis; material begins at `top_z_mm`, the full diameter ends at `floor_z_mm` (`through`: it opens below).
+    `pitch_mm`: of the ISO metric thread asked for (None: plain).
+    """
+
+    x_mm: float
+    y_mm: float
+    top_z_mm: float
+    floor_z_mm: float
+    diameter_mm: float
+    through: bool
+    pitch_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class SharpEdge:
+    """An outside edge to be bevelled, in the bar frame (mm).
+
+    `points` (n, 3): a polyline along the edge (closed: first = last). `one`, `other` (n, 3): outward unit normals of the two
+    faces that meet there, at each point. `width_mm`: of the bevel's flat, across.
+    """
+
+    points: Floats
+    one: Floats
+    other: Floats
+    width_mm: float
 
 
 @dataclass(frozen=True)
@@ -87,6 +128,12 @@ class Cut:
     `cusp_mm`: what a finishing pass may leave standing (then spacing follows from it, ae_mm is the widest allowed).
     `offset_y_mm`: sideways set of the tool axis from the rotary axis. `rest_over_mm`: cut only where the cutter
     before had to leave more than this over the part (None: everywhere).
+
+    A cut at a side: `turn_deg` is the turn of the bar (theta in the table frame, 0..360) at which it is clamped (None: the
+    bar turns while it is cut); `from_y_mm`..`to_y_mm` bounds the tip across, `top_z_mm` is where material begins and
+    `floor_z_mm` how deep the tip may go (table frame at that turn). `flats_z_mm`: floors to be left exactly, from the top.
+    `holes` for drill, bore and thread; `edges` for bevel. `slope_deg`: surface cuts work on what is inclined less than
+    this to the table, profile cuts on what is steeper.
     """
 
     number: int
@@ -107,6 +154,24 @@ class Cut:
     tolerance_mm: float
     offset_y_mm: float = 0.0
     rest_over_mm: float | None = None
+    turn_deg: float | None = None
+    from_y_mm: float = 0.0
+    to_y_mm: float = 0.0
+    top_z_mm: float = 0.0
+    floor_z_mm: float = 0.0
+    flats_z_mm: tuple[float, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    edges: tuple[SharpEdge, ...] = ()
+    slope_deg: float = 90.0
+
+
+@dataclass(frozen=True)
+class Side:
+    """An angle at which the bar is clamped: `turn_deg` (theta in the table frame), what it reaches, and why it is there."""
+
+    turn_deg: float
+    area_share: float
+    because: str
 
 
 @dataclass(frozen=True)
@@ -119,3 +184,4 @@ class Plan:
     cutters: tuple[tuple[int, str], ...]
     cuts: tuple[Cut, ...]
     decisions: tuple[Decision, ...] = field(default=())
+    sides: tuple[Side, ...] = ()
