@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 import click
 
 from newel import __version__
+from newel.app.batch_commands import batch, family, watch
 from newel.app.log_commands import log
 from newel.app.probe_commands import probe
 from newel.core.errors import NewelError
@@ -155,6 +156,24 @@ def prove(
     return _status(proof.verdict)
 
 
+@newel.command("open")
+@click.argument("job", type=click.Path(path_type=Path), required=False)
+@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="The port; else a free one near 8390.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Listen elsewhere too; a token is then asked for.")
+@click.option("--no-browser", is_flag=True, help="Only say the address.")
+@_SHOP
+def open_page(job: Path | None, port: int, host: str, no_browser: bool, shop_files: tuple[Path, ...]) -> int:
+    """Open the local page: look at JOB, plan it, make and prove it, and watch the bar being cut.
+
+    Without JOB, drop a model on the page; its job file is written into the folder that you are in. The page is served to
+    this machine only, and asks nothing from any other.
+    """
+    from newel.app.page.serve import OpenAsk, serve
+
+    serve(OpenAsk(job, host, port, not no_browser, shop_files), lambda text: click.echo(text))
+    return PROVED
+
+
 @newel.group()
 def shop() -> None:
     """List, show and check what stands in the workshop: cutters, materials, machines, bars."""
@@ -197,6 +216,8 @@ def shop_check(files: tuple[Path, ...]) -> int:
 
 newel.add_command(probe)
 newel.add_command(log)
+for command in (batch, family, watch):
+    newel.add_command(command)
 
 
 def main() -> NoReturn:

@@ -1,0 +1,111 @@
+"""The commands for many jobs: `newel batch`, `newel family`, `newel watch`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+_PATH = click.Path(path_type=Path)
+_SHOP = click.option("--shop", "shop_files", type=_PATH, multiple=True, metavar="FILE", help="A shop file of your own.")
+_QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
+_WORKERS = click.option(
+    "--workers", type=click.IntRange(min=1), metavar="N", help="How many jobs at once, one core each; else one a core."
+)
+BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
+
+
+@click.command()
+@click.argument("jobs", type=_PATH, nargs=-1, required=True)
+@click.option("--out", type=_PATH, default=BATCH_OUT, metavar="DIR", show_default=True, help="Where all results go.")
+@_WORKERS
+@click.option("--scheduler", metavar="ADDRESS", help="Work on the Dask cluster of this scheduler (extra 'cluster').")
+@click.option("--again", is_flag=True, help="Make what is already made, too.")
+@click.option("--per-hour", type=click.FloatRange(min=0.0), metavar="MONEY", help="What an hour of the machine costs.")
+@click.option("--per-litre", multiple=True, metavar="MATERIAL=MONEY", help="What a litre of a material costs; several.")
+@click.option("--stock-mm", type=click.FloatRange(min=1.0), metavar="MM", help="Length of the bars you buy: plans the sawing.")
+@click.option("--kerf-mm", type=click.FloatRange(min=0.0), default=2.0, show_default=True, help="What a saw cut takes.")
+@_SHOP
+@_QUIET
+def batch(
+    jobs: tuple[Path, ...],
+    out: Path,
+    workers: int | None,
+    scheduler: str | None,
+    again: bool,
+    per_hour: float | None,
+    per_litre: tuple[str, ...],
+    stock_mm: float | None,
+    kerf_mm: float,
+    shop_files: tuple[Path, ...],
+    quiet: bool,
+) -> int:
+    """Make many jobs: JOBS are job files, or folders with some in them.
+
+    What is already made and unchanged is kept, so a batch that was stopped goes on where it stopped. The folder gets
+    one NAME.out a job, and batch.csv with a line for each. Exit status 1 where any job is not proved or was refused.
+    """
+    from newel.app.batch import cores, on_a_cluster, on_this_machine, run_batch, tasks_of
+    from newel.app.batch_summary import batch_csv, batch_text, rates
+    from newel.app.whole_files import write_file
+
+    cost = rates(per_hour, per_litre)
+    tasks, refused = tasks_of(jobs, shop_files)
+    ends = on_a_cluster(scheduler) if scheduler else on_this_machine(workers or cores())
+    made = run_batch(tasks, out, ends, lambda *row: None if quiet else click.echo(_told(*row), err=True), again=again)
+    rows = sorted([*made.rows, *refused], key=lambda row: row.name)
+    out.mkdir(parents=True, exist_ok=True)
+    write_file(out / "batch.csv", batch_csv(rows, cost).encode("utf-8"))
+    if not quiet:
+        if made.kept:
+            click.echo(f"{made.kept} of them were made already and have not changed")
+        click.echo(batch_text(rows, cost, stock_mm, kerf_mm))
+        click.echo(f"\nresults and batch.csv lie in {out}")
+    return 0 if all(row.end == "proved" for row in rows) else 1
+
+
+@click.command()
+@click.argument("table", type=_PATH)
+@click.option("--like", "pattern", type=_PATH, required=True, metavar="JOB", help="The job file that all are made after.")
+@click.option("-o", "folder", type=_PATH, metavar="DIR", help="Where the job files go; else beside the table.")
+@click.option("--force", is_flag=True, help="Write over job files that are already there.")
+@_QUIET
+def family(table: Path, pattern: Path, folder: Path | None, force: bool, quiet: bool) -> int:
+    """Write one job file for each row of TABLE, a CSV file.
+
+    Its first row names the columns: name, and fields of the job file such as model.scale, model.file, bar.size_mm. An
+    empty cell leaves what JOB says.
+    """
+    from newel.app.families import write_family
+
+    written = write_family(table, pattern, folder or table.parent, force=force)
+    if not quiet:
+        click.echo(f"wrote {len(written)} job files, from {written[0]} to {written[-1]}; next: newel batch {written[0].parent}")
+    return 0
+
+
+@click.command()
+@click.argument("folder", type=_PATH)
+@click.option("--out", type=_PATH, metavar="DIR", help=f"Where results go; else {WATCH_OUT}/ in the folder.")
+@_WORKERS
+@_SHOP
+def watch(folder: Path, out: Path | None, workers: int | None, shop_files: tuple[Path, ...]) -> int:
+    """Make the jobs in FOLDER whenever one of them, its model or a shop file changes. Ctrl-C ends it."""
+    from newel.app.batch import cores, on_this_machine
+    from newel.app.watch import Watch, keep_looking
+    from newel.core.errors import BadInput
+
+    if not folder.is_dir():
+        raise BadInput(f"there is no folder {folder}", remedy="check the name")
+    click.echo(f"watching {folder}; Ctrl-C ends it", err=True)
+    ends = on_this_machine(workers or cores())
+    keep_looking(Watch(folder, out or folder / WATCH_OUT, shop_files), ends, lambda *row: click.echo(_told(*row)))
+    return 0
+
+
+def _told(row: object, done: int, of: int) -> str:
+    from newel.app.batch_summary import row_text
+    from newel.app.batch_work import Row
+
+    assert isinstance(row, Row)
+    return f"{f'{done} of {of}  ' if of else ''}{row.name}: {row_text(row)}"
