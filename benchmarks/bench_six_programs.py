@@ -18,7 +18,7 @@ use_kernel_cache("benchmarks")
 from newel.app.demo import FINIAL_JOB  # noqa: E402
 from newel.app.demo_models import finial  # noqa: E402
 from newel.app.job_file import read_job  # noqa: E402
-from newel.core.job import FeedWords, Job, ProofAsk, TurnStyle  # noqa: E402
+from newel.core.job import FeedWords, Job, ModelFiles, ProofAsk, TurnStyle  # noqa: E402
 from newel.geometry.blank import volume_mm3  # noqa: E402
 from newel.geometry.meshes import write_stl  # noqa: E402
 from newel.pipeline import make  # noqa: E402
@@ -57,7 +57,7 @@ def main() -> None:
     job = replace(read_job(FINIAL_JOB, name="finial", where="finial.toml"), proof=ProofAsk(resolution_mm=asked.resolution))
     model = write_stl(finial())
     for name, (way, bench) in ways(job, shop).items():
-        made = make(way, model, "stl", bench, lambda stage, share: None)
+        made = make(way, ModelFiles(model, "stl"), bench, lambda stage, share: None)
         proof, found = made.proof, made.proof.deviation
         print(
             f"{name:42s} {proof.verdict.value:11s} left {volume_mm3(proof.blank):10.1f} mm3  gouge {found.gouge_max_mm:.4f}  "

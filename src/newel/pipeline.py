@@ -6,28 +6,38 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from newel.core.dialect import ReadTraits
 from newel.core.errors import BadInput
-from newel.core.job import Direction, Job, TurnStyle
+from newel.core.job import Direction, Job, ModelAsk, ModelFiles, TurnStyle, Work
 from newel.core.motion import Toolpath
-from newel.core.plan import Cut, CutKind, Decision, Plan
+from newel.core.plan import Cut, CutKind, Decision, Plan, SharpEdge
 from newel.core.profile import CutterShape
 from newel.core.setup import SetUp
 from newel.core.units import duration
+from newel.geometry.bevelled import bevelled
 from newel.geometry.blank import bar_blank, carve
-from newel.geometry.drop import DropTree, drop_tree
+from newel.geometry.features import moved
+from newel.geometry.mesh_features import features_of
 from newel.geometry.meshes import Mesh, ReadModel, read_mesh, transformed
-from newel.geometry.solids import joined, turned_cylinder
 from newel.mechanics.clock import toolpath_minutes
 from newel.planning.around import Tools, plan_around
-from newel.planning.place import corner_radius_mm
+from newel.planning.engraving import pointed_cutter, with_engraving
+from newel.planning.feed_schedule import Duty, Schedule, feeds_along, standing_bar
+from newel.planning.indexed import plan_sides
+from newel.planning.place import corner_radius_mm, place
 from newel.planning.set_up import keep_outs, set_up, set_up_cutter
+from newel.planning.several import chained, one_after_another
+from newel.planning.side_edges import asked_edges
+from newel.planning.target import target_of
+from newel.planning.work import decide_work, looks_carved
 from newel.program.writer import ProgramFile, WrittenCut, write_program
 from newel.proof.prove import Case, prove_case
 from newel.proof.results import Proof
 from newel.shop.catalogue import Shop
 from newel.shop.machines import Machine
+from newel.shop.materials import Material
 from newel.shop.outlines import cutter_shape
 from newel.toolpaths.cut_passes import cut_passes
 from newel.toolpaths.linking import Surroundings, wound_on
@@ -38,7 +48,6 @@ PLANNING_PITCH_MM = 0.4  # the planner's own blank may be coarser than the proof
 LINK_CLEARANCE_MM = 2.0  # between a rapid and anything standing (common practice)
 RETRACT_OVER_MM = 5.0  # over the highest thing the cutter may ever pass (common practice)
 TRIAL_WIDTH = 4.0  # how much wider passes are set in a trial
-ROUND_SIDES = 180  # facets of stubs and keep-outs: within 3 µm of a 19 mm radius
 
 
 @dataclass(frozen=True)
@@ -55,16 +64,17 @@ class Made:
     proof: Proof
 
 
-def make(job: Job, model_bytes: bytes, model_type: str, shop: Shop, progress: Progress) -> Made:
+def make(job: Job, asked: ModelFiles, shop: Shop, progress: Progress) -> Made:
     """Go the whole road from a job and its model to a proved program (proved or not: the proof says).
 
-    `model_type`: 'stl', 'obj', 'ply' or '3mf'. Raises BadInput or Infeasible where the input is refused.
+    Raises BadInput or Infeasible where the input is refused.
     """
     progress("read", 0.0)
-    model = read(job, model_bytes, model_type)
+    model = read(job, asked, shop)
     progress("plan", 0.0)
-    plan, machine, tools = decide(job, model.mesh, shop)
-    cut_plan, paths = cut(job, plan, model.mesh, machine, tools, progress)
+    plan, machine, tools = decide(job, model, shop)
+    material = shop.material(job.bar.material, where="[bar] material")
+    cut_plan, paths = cut(job, plan, model.mesh, machine, tools, progress, material)
     progress("write", 0.0)
     setup = set_up_of(job, cut_plan, tools, machine)
     programs = write(job, cut_plan, paths, setup, machine)
@@ -72,20 +82,61 @@ def make(job: Job, model_bytes: bytes, model_type: str, shop: Shop, progress: Pr
     return Made(job, model, cut_plan, paths, setup, machine, programs, proof)
 
 
-def read(job: Job, model_bytes: bytes, model_type: str) -> ReadModel:
-    """Read and mend the model, in mm, at the job's scale."""
-    if job.model.scale <= 0.0:
-        raise BadInput(f"a scale of {job.model.scale:g} is no scale", where="[model] scale", remedy="write a number above 0")
-    found = read_mesh(model_bytes, model_type, job.model.unit, job.model.file)
-    return replace(found, mesh=transformed(found.mesh, np.diag([job.model.scale] * 3 + [1.0])))
+def read(job: Job, asked: ModelFiles, shop: Shop) -> ReadModel:
+    """Read and mend the model, in mm, at the job's scale; with its fellows along the bar and its ornaments, if asked for."""
+    model = _read_one(job.model, asked.data, asked.kind)
+    if job.several.count > 1 or job.several.others:
+        others = [_read_one(ask, asked.beside[ask.file], ask.file.rpartition(".")[2]) for ask in job.several.others]
+        models = [model.mesh] * job.several.count + [other.mesh for other in others]
+        chain = chained(models, job.several, job.place, job.bar.section, job.bar.size_mm)
+        mended = (*model.mended, *(said for other in others for said in other.mended))
+        model = replace(model, mesh=chain.mesh, mended=mended, spans_mm=chain.spans_mm, features=None)
+    return _adorned(job, model, asked, shop) if job.ornaments else model
 
 
-def decide(job: Job, mesh: Mesh, shop: Shop) -> tuple[Plan, Machine, Tools]:
+def _read_one(ask: ModelAsk, data: bytes, kind: str) -> ReadModel:
+    if ask.scale <= 0.0:
+        raise BadInput(f"a scale of {ask.scale:g} is no scale", where="[model] scale", remedy="write a number above 0")
+    found = read_mesh(data, kind, ask.unit, ask.file)
+    scaled = np.diag([ask.scale] * 3 + [1.0])
+    features = moved(found.features, scaled) if found.features is not None else None
+    return replace(found, mesh=transformed(found.mesh, scaled), features=features)
+
+
+def _adorned(job: Job, model: ReadModel, asked: ModelFiles, shop: Shop) -> ReadModel:
+    """Put ornaments on the model as it will lie in its bar."""
+    from newel.ornament.apply import Pointed, ornamented
+
+    tools = tools_at_hand(job, shop, shop.machine(job.machine, where="machine"))
+    vs = [tools.cutters[pointed_cutter(ask, tools.cutters)] for ask in job.ornaments]
+    pointed = [Pointed((v.SIG or 0.0) / 2.0, v.tip_flat_mm) for v in vs]
+    lies, _ = place(model.mesh.vertices, job.place, job.bar.section, job.bar.size_mm)
+    made = ornamented(transformed(model.mesh, lies.bar_from_model), job.ornaments, asked.beside, pointed)
+    back = np.asarray(np.linalg.inv(lies.bar_from_model), dtype=np.float64)
+    lines = tuple(tuple(line @ back[:3, :3].T + back[:3, 3] for line in some) for some in made.lines)
+    return replace(model, mesh=transformed(made.part, back), lines=lines, features=None)
+
+
+def decide(job: Job, model: ReadModel, shop: Shop) -> tuple[Plan, Machine, Tools]:
     """Decide everything about the job, with reasons; nothing is cut yet."""
     machine = shop.machine(job.machine, where="machine")
     material = shop.material(job.bar.material, where="[bar] material")
     tools = tools_at_hand(job, shop, machine)
-    return plan_around(job, mesh, tools, material, machine), machine, tools
+    plan = one_after_another(_cut_plan(job, model, tools, material, machine), model.spans_mm)
+    return (with_engraving(plan, job, model.lines, tools, material, machine) if model.lines else plan), machine, tools
+
+
+def _cut_plan(job: Job, model: ReadModel, tools: Tools, material: Material, machine: Machine) -> Plan:
+    mesh = model.mesh
+    if looks_carved(job, mesh):
+        return plan_around(job, mesh, tools, material, machine)
+    features = model.features or features_of(mesh)
+    work, said = decide_work(job, mesh, features)
+    if work is Work.AROUND:
+        plan = plan_around(job, mesh, tools, material, machine)
+    else:
+        plan = plan_sides(job, mesh, features, tools, material, machine)
+    return replace(plan, decisions=(said, *plan.decisions))
 
 
 def tools_at_hand(job: Job, shop: Shop, machine: Machine) -> Tools:
@@ -101,14 +152,22 @@ def tools_at_hand(job: Job, shop: Shop, machine: Machine) -> Tools:
 
 
 def cut(
-    job: Job, plan: Plan, mesh: Mesh, machine: Machine, tools: Tools, progress: Progress
+    job: Job,
+    plan: Plan,
+    mesh: Mesh,
+    machine: Machine,
+    tools: Tools,
+    progress: Progress,
+    material: Material | None = None,
+    hear: Callable[[Cut, Schedule], None] | None = None,
 ) -> tuple[Plan, tuple[Toolpath, ...]]:
     """Make the passes of every cut, carving a blank along the way so that each cut knows what is left for it.
 
     Where the job leaves a direction open, each is tried with wider passes and the clock chooses; the plan comes back with
-    that decision.
+    that decision. With a `material` the feed follows the force along every cut, unless the job file asks for a feed;
+    `hear` is told how each of them came out.
     """
-    target = _target(plan, mesh)
+    target = target_of(mesh, plan.placement, plan.bar, plan.holding)
     bar = plan.bar
     blank = bar_blank(bar.section, bar.size_mm, bar.from_x_mm, bar.to_x_mm, bar.turned_deg, PLANNING_PITCH_MM)
     names = dict(plan.cutters)
@@ -116,6 +175,7 @@ def cut(
     paths: list[Toolpath] = []
     said = list(plan.decisions)
     finished_by: CutterShape | None = None
+    profiled: dict[float | None, CutterShape] = {}  # the cutter that profiled each side last
     for index, planned in enumerate(plan.cuts):
         progress("cut", index / len(plan.cuts))
 
@@ -123,8 +183,9 @@ def cut(
             progress("cut", (index + share) / len(plan.cuts))
 
         shape = tools.shapes[names[planned.cutter]]
-        surroundings = _surroundings(plan, machine, tools, names[planned.cutter], finished_by)
-        open_to = _directions(job, planned)
+        before = profiled.get(planned.turn_deg) if planned.kind is CutKind.PROFILE else finished_by
+        surroundings = _surroundings(plan, machine, tools, names[planned.cutter], before)
+        open_to = _directions(job, planned) if not plan.sides else (planned.direction,)
         if len(open_to) > 1:
             trials = {way: cut_passes(_wider(planned, way), shape, target, blank, surroundings) for way in open_to}
             planned, why = _quickest(planned, trials, machine)
@@ -134,10 +195,25 @@ def cut(
         if len(path):
             cuts.append(planned)
             paths.append(path)
-            if index + 1 < len(plan.cuts):
+            if material is not None and _asked_feed(job, planned) is None:
+                duty = Duty(
+                    tools.cutters[names[planned.cutter]],
+                    shape,
+                    material,
+                    machine,
+                    corner_radius_mm(bar.section, bar.size_mm),
+                    standing_bar(blank, bar.to_x_mm, material),
+                )
+                paths[-1], feeds = feeds_along(planned, path, blank, duty)
+                said.extend([feeds.decision(planned)] if feeds else [])
+                if feeds is not None and hear is not None:
+                    hear(planned, feeds)
+            elif index + 1 < len(plan.cuts):
                 carve(blank, shape, path.pose, np.arange(len(path), dtype=np.int32))
         if planned.kind is CutKind.FINISH_AROUND:
             finished_by = shape
+        if planned.kind is CutKind.PROFILE:
+            profiled[planned.turn_deg] = shape
     progress("cut", 1.0)
     return replace(plan, cuts=tuple(cuts), decisions=tuple(said)), tuple(paths)
 
@@ -189,13 +265,22 @@ def case_of(
         tuple((file.name, file.text) for file in programs),
         setup,
         machine,
-        (mesh.vertices, mesh.faces.astype(np.int64)) if mesh is not None else None,
+        _asked_shape(job, mesh) if mesh is not None else None,
         job.proof,
         _reads_what_was_asked(job, machine),
         job.finish.tolerance_mm,
         shapes,
         shop.material(job.bar.material, where="[bar] material"),
     )
+
+
+def _asked_shape(job: Job, mesh: Mesh) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return the part asked for, model frame: the model, with its sharp outside edges bevelled where the job asks for it."""
+    width = job.bevel.width_mm
+    if width is not None:
+        edges = asked_edges(features_of(mesh).edges, job.bevel.least_turn_deg)
+        mesh = bevelled(mesh, [SharpEdge(edge.points, edge.one, edge.other, width) for edge in edges])
+    return mesh.vertices, mesh.faces.astype(np.int64)
 
 
 def set_up_of(job: Job, plan: Plan, tools: Tools, machine: Machine) -> SetUp:
@@ -207,21 +292,6 @@ def set_up_of(job: Job, plan: Plan, tools: Tools, machine: Machine) -> SetUp:
     return set_up(plan, machine, cutters, job.zero)
 
 
-def _target(plan: Plan, mesh: Mesh) -> DropTree:
-    """Return all that no edge may go below: part, stubs, and the full bar at both ends."""
-    holding, bar = plan.holding, plan.bar
-    corner = corner_radius_mm(bar.section, bar.size_mm)
-    solids = [transformed(mesh, plan.placement.bar_from_model)]
-    solids.append(turned_cylinder(bar.from_x_mm, holding.full_bar_to_x_mm, corner, ROUND_SIDES))
-    for stub in (holding.chuck_stub, holding.tail_stub):
-        if stub is not None:
-            solids.append(turned_cylinder(stub.from_x_mm, stub.to_x_mm, stub.radius_mm, ROUND_SIDES))
-    if holding.full_bar_from_x_mm is not None:
-        solids.append(turned_cylinder(holding.full_bar_from_x_mm, bar.to_x_mm, corner, ROUND_SIDES))
-    whole = joined(solids)
-    return drop_tree(whole.vertices, whole.faces)
-
-
 def _surroundings(plan: Plan, machine: Machine, tools: Tools, name: str, finished_by: CutterShape | None) -> Surroundings:
     return Surroundings(
         keep_out=keep_outs(plan, machine),
@@ -230,6 +300,7 @@ def _surroundings(plan: Plan, machine: Machine, tools: Tools, name: str, finishe
         centre_cutting=tools.cutters[name].centre_cutting,
         cutting_length_mm=tools.cutters[name].APMX,
         finished_by=finished_by,
+        link_feed_mm_per_min=min(machine.x.max_feed_mm_per_min, machine.y.max_feed_mm_per_min),
     )
 
 
@@ -243,9 +314,13 @@ def _directions(job: Job, planned: Cut) -> tuple[Direction, ...]:
     asked = job.rough.direction if planned.kind is CutKind.ROUGH_AROUND else job.finish.direction
     if asked is not None:
         return (asked,)
-    if planned.rest_over_mm is not None:
+    if planned.rest_over_mm is not None or (planned.kind is CutKind.FINISH_AROUND and planned.direction is Direction.AROUND):
         return (planned.direction,)
     return (Direction.ALONG, Direction.AROUND) if planned.kind is CutKind.ROUGH_AROUND else (Direction.ALONG, Direction.HELICAL)
+
+
+def _asked_feed(job: Job, planned: Cut) -> float | None:
+    return job.rough.feed_mm_per_min if planned.kind is CutKind.ROUGH_AROUND else job.finish.feed_mm_per_min
 
 
 def _wider(planned: Cut, direction: Direction) -> Cut:

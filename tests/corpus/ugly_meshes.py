@@ -355,7 +355,7 @@ def refused() -> dict[str, Case]:
         "one-sided": Case(obj(*_moebius()), "obj", "not closed"),
         "only degenerate": Case(obj(points, np.array([[0, 0, 1], [5, 5, 5], [2, 2, 4]])), "obj", "degenerate"),
         "all in one place": Case(obj(points * 0.0, faces), "obj", "in one place"),
-        "unknown type": Case(good, "docx", "not a mesh file"),
+        "unknown type": Case(good, "docx", "not a model file"),
         "unknown unit": Case(good, "stl", "not a unit", unit="furlong"),
         "3MF in ells": Case(threemf(points, faces, "ell"), "3mf", "no unit of its standard"),
     }

@@ -15,7 +15,7 @@ import numpy as np
 import trimesh
 
 from faults.proof_bench import JAWS, MACHINE, SETUP, lathe
-from newel.core.job import Section
+from newel.core.job import ModelFiles, Section
 from newel.core.profile import CutterShape, outline
 from newel.core.setup import KeepOut, SetUp, SetUpBar, SetUpCutter
 from newel.shop.machines import Machine
@@ -208,8 +208,8 @@ def planned() -> Sound:
     job = read_job(toml, name="oval", where="oval.toml")
     vertices, faces = twisted_model()
     quiet = lambda stage, share: None  # noqa: E731
-    model = read(job, write_stl(Mesh(vertices, faces.astype(np.int32))), "stl")
-    plan, machine, tools = decide(job, model.mesh, shop)
+    model = read(job, ModelFiles(write_stl(Mesh(vertices, faces.astype(np.int32))), "stl"), shop)
+    plan, machine, tools = decide(job, model, shop)
     plan, paths = cut(job, plan, model.mesh, machine, tools, quiet)
     setup = set_up_of(job, plan, tools, machine)
     files = write(job, plan, paths, setup, machine)

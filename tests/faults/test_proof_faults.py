@@ -74,8 +74,20 @@ THIN = SetUpCutter(
     75.0,
 )
 SLENDER = replace(SETUP, cutters=(*SETUP.cutters, THIN))
+# derived: 10 mm out of its holder and 1.6 mm thick at its core (0.8 DC) it bears 1000 N/mm2 at 40 N, and gives 0.07 mm then
+SHORT = SetUpCutter(
+    8,
+    "short and thin",
+    CutterShape(outline((0, 0), (1.0, 0), (1.0, 3)), outline((1.0, 3), (1.0, 10), (6, 10), (6, 25), (15, 40), (15, 70))),
+    True,
+    3.0,
+    None,
+    40.0,
+)
+STUBBY = replace(SETUP, cutters=(*SETUP.cutters, SHORT))
 HIGH_TABLE = replace(SETUP, table_below_axis_mm=6.0)
 
+HARD_STEP = J(L9="G1 X14 F400")
 TO_THE_END = tuple(range(8, 15))
 
 FAULTS = [
@@ -218,13 +230,13 @@ FAULTS = [
         bench={"model": lathe(((10.0, 3.0), (14.0, 3.0), (14.0, 5.0), (20.0, 5.0))), "tolerance_mm": 0.05},
     ),
     # the load: each with a machine, cutter or bar too weak for it by far, and the bench's own that is not. Sideways at
-    # 200 mm/min a step of 2 mm along X takes 5.8 mm3 in 0.01 min, a turn 102 mm3 in 0.2 min
-    # (derived from ring volumes), so the hardest moments are the steps along X.
+    # 400 mm/min a step of 2 mm along X takes 5.8 mm3 in 0.005 min, a turn 102 mm3 in 0.2 min (derived from ring volumes),
+    # so the hardest moment is the step along X of line 9 (of line 13 for the bar, where it is softest).
     Fault(
         "a spindle of 1 W",
         "load-power",
         9,
-        JOURNAL,
+        HARD_STEP,
         JOURNAL,
         bench={"material": BOARD, "machine": WEAK_SPINDLE},
         good_bench=SOUND,
@@ -232,8 +244,8 @@ FAULTS = [
     Fault(
         "an axis of 0.01 N m",
         "load-torque",
-        9,
-        JOURNAL,
+        8,  # the first turn, a full slot: the step of line 9 does not turn the axis
+        HARD_STEP,
         JOURNAL,
         bench={"material": BOARD, "machine": WEAK_AXIS},
         good_bench=SOUND,
@@ -242,7 +254,7 @@ FAULTS = [
         "a bar like rubber",
         "load-bar",
         13,
-        JOURNAL,
+        J(L13="G1 X18 F400"),
         JOURNAL,
         bench={"material": replace(BOARD, E_N_per_mm2=0.1)},
         good_bench=SOUND,
@@ -251,9 +263,45 @@ FAULTS = [
         "a cutter of 1 mm, 60 mm long, pushed like one of 4 mm",
         "load-cutter",
         9,
-        J(L3="T7 M6", L6="G43 H7 Z20"),
+        J(L3="T7 M6", L6="G43 H7 Z20", L9="G1 X14 F400"),
         JOURNAL,
-        bench={"material": replace(BOARD, kc11_N_per_mm2=(400.0, 800.0)), "setup": SLENDER},
+        bench={"material": replace(BOARD, kc11_N_per_mm2=(1.0, 20.0)), "setup": SLENDER},
+        good_bench=SOUND,
+    ),
+    Fault(
+        "an axis that holds 0.005 N m standing still, however well it turns",
+        "load-holding",
+        9,
+        HARD_STEP,
+        HARD_STEP,
+        bench={"material": BOARD, "machine": replace(MACHINE, a=replace(MACHINE.a, holding_torque_Nm=0.005))},
+        good_bench=SOUND,
+    ),
+    Fault(
+        "an X axis that pushes no harder than 0.5 N",
+        "load-thrust",
+        9,
+        HARD_STEP,
+        HARD_STEP,
+        bench={"material": BOARD, "machine": replace(MACHINE, x=replace(MACHINE.x, thrust_N=0.5))},
+        good_bench={"material": BOARD, "machine": replace(MACHINE, x=replace(MACHINE.x, thrust_N=500.0))},
+    ),
+    Fault(
+        "jaws that press with 5 N",
+        "load-grip",
+        9,
+        HARD_STEP,
+        HARD_STEP,
+        bench={"material": BOARD, "machine": replace(MACHINE, chuck=replace(MACHINE.chuck, grip_force_N=5.0))},
+        good_bench=SOUND,
+    ),
+    Fault(
+        "a short cutter of 2 mm in something far too hard for it",
+        "load-break",
+        9,
+        J(L3="T8 M6", L6="G43 H8 Z20", L9="G1 X14 F400"),
+        JOURNAL,
+        bench={"material": replace(BOARD, kc11_N_per_mm2=(400.0, 2000.0)), "setup": STUBBY},
         good_bench=SOUND,
     ),
     # words

@@ -21,6 +21,7 @@ from newel.mechanics.grip import (
     grip_torque_Nm,
     grip_torque_with_pull_Nm,
     grip_used,
+    lift_out_moment_Nmm,
     screw_force_N,
 )
 
@@ -53,3 +54,8 @@ def test_growth_between_chuck_and_centre():
     assert blocked_growth_N(68_900.0, 23.6e-6, 10.0, 1.0) == pytest.approx(16.2604, abs=5e-5)
     assert blocked_growth_N(68_900.0, 23.6e-6, 10.0, area) == pytest.approx(5108.4, abs=0.05)
     assert free_growth_mm(150.0, 23.6e-6, 10.0) == pytest.approx(0.0354)
+
+
+def test_a_bar_lifts_out_when_the_pressure_reaches_nil_at_one_end():
+    """Derived: 2000 N a jaw along 18 mm; pressure p (1 + 6 e s / L) over s = -1/2 .. 1/2 is nil at one end for e = L / 6."""
+    assert lift_out_moment_Nmm(2000.0, 18.0) == pytest.approx(2.0 * 2000.0 * 18.0 / 6.0)

@@ -44,14 +44,14 @@ def patch_volume(uv: np.ndarray, faces: np.ndarray, depth: np.ndarray) -> float:
 def test_svg_lengths_are_millimetres_and_v_points_up() -> None:
     drawing = read_svg(svg('<rect x="2" y="1" width="4" height="3"/>'), "x.svg")
     assert drawing.bounds == pytest.approx((2.0, -4.0, 6.0, -1.0), abs=1e-5)
-    assert drawing.area.area == pytest.approx(12.0, abs=1e-5)
+    assert drawing.area.area == pytest.approx(12.0, rel=1e-5)
 
 
 def test_svg_transforms_holes_and_lines() -> None:
     ring = '<path d="M0,0H10V10H0ZM3,3V7H7V3Z" transform="scale(0.5)"/>'  # derived: (100 - 16) / 4
     line = '<polyline points="0,8 5,8 5,9" fill="none" stroke="black"/>'
     drawing = read_svg(svg(ring + line), "x.svg")
-    assert drawing.area.area == pytest.approx(21.0, abs=1e-5)
+    assert drawing.area.area == pytest.approx(21.0, rel=1e-5)
     assert len(drawing.lines) == 1
     assert shapely.LineString(drawing.lines[0]).length == pytest.approx(6.0)
 

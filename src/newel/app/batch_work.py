@@ -32,6 +32,8 @@ class Task:
         digest = hashlib.sha256(__version__.encode())
         for part in (self.files.text.encode(), self.files.model_type.encode(), self.files.model_bytes):
             digest.update(len(part).to_bytes(8, "big") + part)
+        for name in sorted(self.files.beside):
+            digest.update(name.encode() + b"\0" + hashlib.sha256(self.files.beside[name]).digest())
         for name in sorted(self.shop_texts):
             digest.update(name.encode() + b"\0" + self.shop_texts[name].encode() + b"\0")
         return digest.hexdigest()
@@ -83,7 +85,7 @@ def do(task: Task) -> Outcome:
     try:
         shop = load_shop({**shipped_texts(), **task.shop_texts})
         with told_by_line(task.files):
-            made = make(task.files.job, task.files.model_bytes, task.files.model_type, shop, quiet)
+            made = make(task.files.job, task.files.model, shop, quiet)
         files = results_files(made, results_of(made, shop), quiet)
     except NewelError as error:
         return Outcome(Row(task.name, task.key(), REFUSED, one_line(error)))

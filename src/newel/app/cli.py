@@ -18,6 +18,7 @@ from newel import __version__
 from newel.app.batch_commands import batch, family, watch
 from newel.app.log_commands import log
 from newel.app.probe_commands import probe
+from newel.app.shop_commands import shop_fit, shop_new_machine, shop_trial
 from newel.core.errors import NewelError
 
 PROVED, NOT_PROVED, REFUSED, STOPPED = 0, 1, 2, 130
@@ -89,17 +90,31 @@ def new(model: Path, job: Path | None, shop_files: tuple[Path, ...], quiet: bool
 
 @newel.command()
 @_JOB
+@click.option("--explain", is_flag=True, help="Make the passes too, and say what limits each cut and what would be quicker.")
+@click.option("--search", is_flag=True, help="Try other ways to rough by the clock, and prove the quickest (slow).")
 @_SHOP
 @_QUIET
-def plan(job: Path, shop_files: tuple[Path, ...], quiet: bool) -> int:
+def plan(job: Path, explain: bool, search: bool, shop_files: tuple[Path, ...], quiet: bool) -> int:
     """Decide everything about JOB and say why. Writes nothing."""
     from newel.app.inputs import read_job_files, read_shop
     from newel.app.making import plan_only
     from newel.reports.summary import plan_text
 
-    with _progress(quiet, ("read", "plan")) as progress:
-        decided, machine = plan_only(read_job_files(job), read_shop(shop_files), progress)
-    _say(plan_text(decided, machine), quiet)
+    files, shop = read_job_files(job), read_shop(shop_files)
+    said: list[str] = []
+    with _progress(quiet, ("read", "plan", "cut") if explain or search else ("read", "plan")) as progress:
+        if explain:
+            from newel.app.explaining import explained_plan
+
+            decided, machine, why = explained_plan(files, shop, progress)
+            said.append(why)
+        else:
+            decided, machine = plan_only(files, shop, progress)
+        if search:
+            from newel.app.explaining import searched_plan
+
+            said.append(searched_plan(files, shop, progress))
+    _say("\n\n".join([plan_text(decided, machine), *said]), quiet)
     return PROVED
 
 
@@ -214,6 +229,8 @@ def shop_check(files: tuple[Path, ...]) -> int:
     return PROVED
 
 
+for _command in (shop_trial, shop_fit, shop_new_machine):
+    shop.add_command(_command)
 newel.add_command(probe)
 newel.add_command(log)
 for command in (batch, family, watch):

@@ -1,10 +1,10 @@
-"""`newel demo`: the shipped job, made and proved in a folder of its own."""
+"""`newel demo`: the shipped jobs, made and proved in a folder of their own."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from newel.app.demo_models import finial
+from newel.app.demo_models import bracket, finial
 from newel.app.inputs import read_job_files
 from newel.app.making import make_and_write
 from newel.app.progress import ProgressLine
@@ -35,13 +35,43 @@ tolerance_mm = 0.05
 """
 
 
+BRACKET_JOB = """# A bracket of beech for a clock case, another job on each side: the bar is turned, clamped, cut, turned on.
+# What is not said here Newel decides, and explains: newel plan bracket.toml.
+format = 1
+machine = "light benchtop mill"
+
+[model]
+file = "bracket.stl"
+unit = "mm"
+
+[bar]
+section = "square"
+size_mm = 40
+material = "beech"
+
+[bevel]
+width_mm = 0.5  # across the flat of the bevel, on every sharp outside edge
+"""
+
+
 def run_demo(out: Path, shop: Shop, progress: ProgressLine) -> tuple[str, str]:
-    """Write the finial's model and job file into `out`, make and prove the job; return what to say and the verdict."""
+    """Write models and job files of finial and bracket into `out`, make and prove both; return what to say and the verdict."""
+    told, verdicts = [], []
     with progress:
         progress("read", 0.0)
-        sources = {"finial.stl": write_stl(finial()), "finial.toml": FINIAL_JOB.encode()}
+        sources = {
+            "finial.stl": write_stl(finial()),
+            "finial.toml": FINIAL_JOB.encode(),
+            "bracket.stl": write_stl(bracket()),
+            "bracket.toml": BRACKET_JOB.encode(),
+        }
         write_results(out, sources, stale=lambda name: False)
-        files = read_job_files(out / "finial.toml")
-        results = make_and_write(files, shop, files.out, progress)
-    text = summary_text(results, folder=str(files.out))
-    return f"{text}\n  The job itself is {files.path}: change it and run 'newel make {files.path}'.", str(results.proof.verdict)
+        for name in ("finial", "bracket"):
+            files = read_job_files(out / f"{name}.toml")
+            results = make_and_write(files, shop, files.out, progress)
+            told.append(
+                f"{summary_text(results, folder=str(files.out))}\n"
+                f"  The job itself is {files.path}: change it and run 'newel make {files.path}'."
+            )
+            verdicts.append(str(results.proof.verdict))
+    return "\n\n".join(told), next((verdict for verdict in verdicts if verdict != "proved"), "proved")

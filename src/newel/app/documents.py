@@ -68,6 +68,8 @@ class CutterDocument(_Document):
     centre_cutting: bool
     cutting_length_mm: float
     max_rpm: float | None
+    teeth: int | None = Field(default=None, description="cutting edges; null: not told, the load then counts with two")
+    substance: str = Field(default="carbide", description="'carbide' or 'HSS': how far it bends and what it bears")
 
 
 class KeepOutDocument(_Document):
@@ -132,8 +134,29 @@ class PlanBarDocument(BarDocument):
     sawn_length_mm: float
 
 
+class HoleDocument(_Document):
+    """A hole square to the cutter at one side, in the table frame at that turn."""
+
+    x_mm: float
+    y_mm: float
+    top_z_mm: float
+    floor_z_mm: float
+    diameter_mm: float
+    through: bool
+    pitch_mm: float | None
+
+
+class EdgeDocument(_Document):
+    """An outside edge to be bevelled, in the bar frame, with the normals of its two faces at each point."""
+
+    points: list[list[float]]
+    one: list[list[float]]
+    other: list[list[float]]
+    width_mm: float
+
+
 class CutDocument(_Document):
-    """One cut. ap, ae as in ISO 3002."""
+    """One cut. ap, ae as in ISO 3002. A cut at a side has its turn_deg; the bounds that follow are told at that turn."""
 
     number: int
     name: str
@@ -153,6 +176,16 @@ class CutDocument(_Document):
     tolerance_mm: float
     offset_y_mm: float
     rest_over_mm: float | None
+    turn_deg: float | None
+    from_y_mm: float
+    to_y_mm: float
+    top_z_mm: float
+    floor_z_mm: float
+    flats_z_mm: list[float]
+    holes: list[HoleDocument]
+    edges: list[EdgeDocument]
+    slope_deg: float
+    lines: list[list[list[float]]] = Field(description="what the tip follows in engraving: polylines in the bar frame")
 
 
 class PlanCutterDocument(_Document):
@@ -247,6 +280,8 @@ def setup_json(setup: SetUp, *, model_file: str) -> str:
                 "centre_cutting": cutter.centre_cutting,
                 "cutting_length_mm": cutter.cutting_length_mm,
                 "max_rpm": cutter.max_rpm,
+                "teeth": cutter.teeth,
+                "substance": cutter.substance,
             }
             for cutter in setup.cutters
         ],
@@ -284,6 +319,8 @@ def read_setup(text: str, *, where: str) -> SetUp:
                 c.centre_cutting,
                 c.cutting_length_mm,
                 c.max_rpm,
+                teeth=c.teeth,
+                substance=c.substance,
             )
             for c in d.cutters
         ),
@@ -302,7 +339,7 @@ def plan_json(plan: Plan) -> str:
         "placement": {**_fields(plan.placement), "bar_from_model": tidy(plan.placement.bar_from_model, decimals=12)},
         "holding": plan.holding,
         "bar": {**_fields(bar), "sawn_length_mm": bar.to_x_mm - bar.from_x_mm},
-        "sides": [],
+        "sides": [side.turn_deg for side in plan.sides],
         "cutters": [{"number": number, "name": name} for number, name in plan.cutters],
         "cuts": plan.cuts,
         "decisions": plan.decisions,

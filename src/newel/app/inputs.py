@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from newel.app.job_file import line_of, read_job
 from newel.core.errors import BadInput, NewelError
-from newel.core.job import Job
+from newel.core.job import Job, ModelFiles
 from newel.shop.catalogue import Shop, load_shop, shipped_texts
 
 
@@ -23,6 +23,12 @@ class JobFiles:
     job: Job
     model_bytes: bytes
     model_type: str
+    beside: Mapping[str, bytes] = field(default_factory=dict)  # drawings, fonts and further models, as the job calls them
+
+    @property
+    def model(self) -> ModelFiles:
+        """The model and all that the job names beside it, as the pipeline takes them."""
+        return ModelFiles(self.model_bytes, self.model_type, self.beside)
 
     @property
     def out(self) -> Path:
@@ -57,7 +63,28 @@ def read_job_files(path: Path) -> JobFiles:
     text = read_text(path, "job file")
     job = read_job(text, name=path.stem, where=str(path))
     model = path.parent / job.model.file
-    return JobFiles(path, text, job, read_bytes(model, "model"), model_type(model))
+    return JobFiles(path, text, job, read_bytes(model, "model"), model_type(model), _read_beside(path.parent, job))
+
+
+def _read_beside(folder: Path, job: Job) -> dict[str, bytes]:
+    """Read what the job names besides its model; the font of a text that names none is called ''."""
+    named = {ask.file: "drawing" for ask in job.ornaments if ask.file is not None}
+    named |= {ask.font: "font" for ask in job.ornaments if ask.font is not None}
+    named |= {ask.file: "model" for ask in job.several.others}
+    beside = {name: read_bytes(folder / name, what) for name, what in named.items()}
+    if any(ask.text is not None and ask.font is None for ask in job.ornaments):
+        beside[""] = _shipped_font()
+    return beside
+
+
+def _shipped_font() -> bytes:
+    try:
+        from font_caladea import Caladea
+    except ImportError:
+        raise BadInput(
+            "lettering needs more packages", where="[[ornament]]", remedy="install Newel with its extra 'ornament'"
+        ) from None
+    return Path(Caladea).read_bytes()
 
 
 @contextmanager
@@ -77,14 +104,14 @@ def told_by_line(files: JobFiles) -> Iterator[None]:
 
 def model_type(path: Path) -> str:
     """Return what kind of file a model is, by its ending. Raises BadInput for kinds that cannot be read."""
-    from newel.geometry.meshes import FILE_TYPES
+    from newel.geometry.meshes import MODEL_TYPES
 
     kind = path.suffix.lower().lstrip(".")
-    if kind not in FILE_TYPES:
+    if kind not in MODEL_TYPES:
         raise BadInput(
             f"a model file ending in {path.suffix or 'nothing'!r} cannot be read",
             where=str(path),
-            remedy=f"save it as {', '.join(kind.upper() for kind in FILE_TYPES)}",
+            remedy=f"save it as {', '.join(kind.upper() for kind in MODEL_TYPES)}",
         )
     return kind
 

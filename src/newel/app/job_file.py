@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
+import typing
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
@@ -13,6 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from newel.core.errors import BadInput
 from newel.core.job import (
     BarAsk,
+    BevelAsk,
     Direction,
     FeedWords,
     FileStyle,
@@ -20,13 +22,21 @@ from newel.core.job import (
     HoldAsk,
     Job,
     ModelAsk,
+    OrnamentAsk,
+    OrnamentKind,
     PlaceAsk,
     ProgramAsk,
     ProofAsk,
     RoughAsk,
     Section,
+    SeveralAsk,
+    SidesAsk,
+    SurfaceAsk,
     Tailstock,
+    ThreadAsk,
     TurnStyle,
+    Work,
+    WrapBy,
     ZeroAsk,
 )
 from newel.core.units import length_mm
@@ -139,6 +149,95 @@ class FinishTable(_Part):
     spindle_rpm: Speed | None = Field(default=None, description="spindle speed")
 
 
+class SidesTable(_Part):
+    """Cutting side by side."""
+
+    angles_deg: tuple[Number, ...] | None = Field(
+        default=None, description="the angles at which the bar is clamped and cut, turn of the bar about +X", min_length=1
+    )
+
+
+class BevelTable(_Part):
+    """Bevels on sharp outside edges, cut last with a V cutter."""
+
+    width_mm: AboveZero | None = Field(default=None, description="across the bevel's flat; left out, edges stay sharp")
+    least_turn_deg: Annotated[float, Field(ge=20, le=120)] = Field(
+        default=60.0, description="edges whose faces turn by less than this are left as they are"
+    )
+    cutter: str | None = Field(default=None, description="a V cutter of the shop, see: newel shop list")
+
+
+class ThreadTable(_Part):
+    """An ISO metric thread in the round holes of one diameter."""
+
+    hole_diameter_mm: AboveZero = Field(description="the diameter of the holes in the model")
+    pitch_mm: AboveZero = Field(description="pitch of the thread, e.g. 0.8 for M5")
+
+
+class SurfaceTable(_Part):
+    """What a group of surfaces is made to: all that is cut at a side, or lies between two heights there, or a face."""
+
+    turn_deg: Number | None = Field(default=None, description="surfaces cut at this side")
+    from_z_mm: Length | None = Field(default=None, description="surfaces at least this high over the axis at their side")
+    to_z_mm: Length | None = Field(default=None, description="surfaces at most this high over the axis at their side")
+    face: str | None = Field(default=None, description="a face by the name it has in the model's file")
+    tolerance_mm: AboveZero | None = Field(default=None, description="these surfaces are cut to this")
+    allowance_mm: NotNegative | None = Field(default=None, description="left standing on these surfaces")
+    corner_radius_mm: AboveZero | None = Field(
+        default=None, description="no cutter with a smaller radius goes into these inside corners"
+    )
+
+    @model_validator(mode="after")
+    def _names_something(self) -> SurfaceTable:
+        if self.turn_deg is None and self.from_z_mm is None and self.to_z_mm is None and self.face is None:
+            raise ValueError("say which surfaces: turn_deg, from_z_mm, to_z_mm or face")
+        if self.tolerance_mm is None and self.allowance_mm is None and self.corner_radius_mm is None:
+            raise ValueError("say what they are made to: tolerance_mm, allowance_mm or corner_radius_mm")
+        return self
+
+
+class OrnamentTable(_Part):
+    """A drawing, a text or a grey picture on the part."""
+
+    kind: OrnamentKind = Field(description="engrave lines, carve strokes with a V cutter, sunk or raised shapes, relief")
+    at_x_mm: Length = Field(description="its middle along the bar, from the part's end at the chuck")
+    file: str | None = Field(default=None, description="SVG, DXF, or for a relief a picture; from the job file's folder")
+    text: str | None = Field(default=None, description="a text instead of a file")
+    font: str | None = Field(default=None, description="a TTF or OTF file; left out, the font that comes with Newel")
+    at_turn_deg: Number = Field(default=0.0, description="the turn of the bar that brings its middle under the spindle")
+    width_mm: AboveZero | None = Field(default=None, description="how far it reaches along the bar")
+    height_mm: AboveZero | None = Field(default=None, description="how far it reaches around; of a text, its capitals")
+    turn_deg: Number = Field(default=0.0, description="turned by this in its own plane")
+    mirrored: bool = Field(default=False, description="seen as in a mirror, for stamps and rolls")
+    depth_mm: AboveZero = Field(default=0.8, description="depth of the tip, of the step, or at most")
+    wrap: WrapBy = Field(default=WrapBy.SURFACE, description="where its lengths are true")
+    radius_mm: AboveZero | None = Field(default=None, description="radius to wrap at")
+    cutter: str | None = Field(default=None, description="a V cutter of the shop, see: newel shop list")
+
+    @model_validator(mode="after")
+    def _one_source(self) -> OrnamentTable:
+        if (self.file is None) == (self.text is None):
+            raise ValueError("write either file or text")
+        return self
+
+
+class OtherTable(_Part):
+    """One more model on the same bar."""
+
+    file: str = Field(description="the model's file, from the job file's folder", min_length=1)
+    unit: Literal["mm", "inch"] = Field(default="mm", description="what one unit of the model's numbers means")
+    scale: Annotated[float, Field(gt=0, allow_inf_nan=False)] = Field(default=1.0, description="larger or smaller")
+
+
+class SeveralTable(_Part):
+    """Several parts along one bar."""
+
+    count: Annotated[int, Field(ge=1, le=100)] = Field(default=1, description="how many of the job's model")
+    other: tuple[OtherTable, ...] = Field(default=(), description="further models, one part of each")
+    gap_mm: AboveZero | None = Field(default=None, description="from part to part: room for cutter and saw")
+    bridge_diameter_mm: AboveZero | None = Field(default=None, description="round neck left between parts")
+
+
 class ZeroTable(_Part):
     """Where the program's zero is. Y0 Z0 is the rotary axis."""
 
@@ -175,12 +274,19 @@ class JobDocument(_Part):
     )
     machine: str = Field(description="a machine of the shop, see: newel shop list", min_length=1)
     cutters: tuple[str, ...] | None = Field(default=None, description="only these cutters may be used")
+    work: Work | None = Field(default=None, description="cut while the bar turns, or side by side; left out, Newel decides")
     model: ModelTable
     bar: BarTable
     place: PlaceTable = PlaceTable()
     hold: HoldTable = HoldTable()
     rough: RoughTable = RoughTable()
     finish: FinishTable = FinishTable()
+    sides: SidesTable = SidesTable()
+    bevel: BevelTable = BevelTable()
+    thread: tuple[ThreadTable, ...] = ()
+    surface: tuple[SurfaceTable, ...] = ()
+    ornament: tuple[OrnamentTable, ...] = ()
+    several: SeveralTable = SeveralTable()
     zero: ZeroTable = ZeroTable()
     program: ProgramTable = ProgramTable()
     proof: ProofTable = ProofTable()
@@ -197,6 +303,18 @@ class JobDocument(_Part):
             hold=HoldAsk(**self.hold.model_dump()),
             rough=RoughAsk(**self.rough.model_dump()),
             finish=FinishAsk(**self.finish.model_dump()),
+            work=self.work,
+            sides=SidesAsk(**self.sides.model_dump()),
+            bevel=BevelAsk(**self.bevel.model_dump()),
+            threads=tuple(ThreadAsk(**item.model_dump()) for item in self.thread),
+            surfaces=tuple(SurfaceAsk(**item.model_dump()) for item in self.surface),
+            ornaments=tuple(OrnamentAsk(**item.model_dump()) for item in self.ornament),
+            several=SeveralAsk(
+                self.several.count,
+                tuple(ModelAsk(**item.model_dump()) for item in self.several.other),
+                self.several.gap_mm,
+                self.several.bridge_diameter_mm,
+            ),
             zero=ZeroAsk(**self.zero.model_dump()),
             program=ProgramAsk(**self.program.model_dump()),
             proof=ProofAsk(**self.proof.model_dump()),
@@ -330,7 +448,11 @@ def _keys_at(path: tuple[str | int, ...]) -> list[str]:
     """Return the keys that the job file knows at a place."""
     document: type[BaseModel] = JobDocument
     for step in path:
+        if isinstance(step, int):
+            continue
         annotation = document.model_fields[str(step)].annotation if str(step) in document.model_fields else None
+        if typing.get_origin(annotation) is tuple:
+            annotation = typing.get_args(annotation)[0]
         if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
             return []
         document = annotation

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +9,7 @@ from pydantic import ValidationError
 
 from newel.app.documents import ProofDocument, plan_json, proof_json, setup_json
 from newel.app.inputs import JobFiles, read_bytes, read_text, text_of, told_by_line
+from newel.app.result_names import is_ours
 from newel.app.whole_files import write_results
 from newel.core.errors import BadInput
 from newel.core.plan import Plan
@@ -34,7 +34,7 @@ BLANK_MESH_MM = 0.3  # cells of blank-after.stl and of the picture: 400 000 tria
 def make_and_write(files: JobFiles, shop: Shop, out: Path, progress: Progress) -> Results:
     """Go the whole road for a job and write everything it makes into `out`."""
     with told_by_line(files):
-        made = make(files.job, files.model_bytes, files.model_type, shop, progress)
+        made = make(files.job, files.model, shop, progress)
     results = results_of(made, shop)
     contents = results_files(made, results, progress)
     write_results(out, contents, stale=is_ours, last="proof.json")
@@ -45,17 +45,24 @@ def results_files(made: Made, results: Results, progress: Progress) -> dict[str,
     """Return every file of a made job: its path in the folder, and its bytes."""
     from newel.reports.development import development_svg
     from newel.reports.pictures import by_deviation, part_in_bar
+    from newel.reports.reach_map import reach_picture
     from newel.reports.sheet import sheet_pdf
 
     progress("report", 0.0)
     contents = {file.name: file.text.encode("utf-8") for file in made.programs}
-    contents["setup.json"] = setup_json(made.setup, model_file=made.job.model.file).encode()
+    model_file = made.job.model.file
+    if made.model.lines or made.model.spans_mm:
+        # what was made is no longer what the model's file shows: the part as it was asked for goes with the program
+        model_file, contents["part.stl"] = "part.stl", write_stl(made.model.mesh)
+    contents["setup.json"] = setup_json(made.setup, model_file=model_file).encode()
     contents["plan.json"] = plan_json(made.plan).encode()
     contents["proof.json"] = proof_json(made.proof).encode()
     contents["pictures/part-in-bar.png"] = part_in_bar(results)
     progress("report", 0.4)
     if made.proof.measured is not None:
         contents["pictures/deviation.png"] = by_deviation(results)
+    if made.plan.reach is not None:
+        contents["pictures/reach.png"] = reach_picture(results.part, made.plan.reach, made.job.name)
     progress("report", 0.8)
     contents["development.svg"] = development_svg(results).encode()
     contents["sheet.pdf"] = sheet_pdf(results)
@@ -63,16 +70,6 @@ def results_files(made: Made, results: Results, progress: Progress) -> dict[str,
         contents["blank-after.stl"] = write_stl(ModelMesh(results.blank.vertices_mm, results.blank.faces.astype("int32")))
     progress("report", 1.0)
     return contents
-
-
-def is_ours(relative: str) -> bool:
-    """Tell whether a file in a results folder is one that Newel writes, so that an old one may be taken away."""
-    return bool(
-        re.fullmatch(
-            r"program(-\d+)?\.ngc|(setup|plan|proof)\.json|sheet\.pdf|development\.svg|blank-after\.stl|pictures/[a-z0-9-]+\.png",
-            relative,
-        )
-    )
 
 
 def results_of(made: Made, shop: Shop) -> Results:
@@ -100,10 +97,10 @@ def results_of(made: Made, shop: Shop) -> Results:
 def plan_only(files: JobFiles, shop: Shop, progress: Progress) -> tuple[Plan, Machine]:
     """Decide everything about a job and make nothing."""
     progress("read", 0.0)
-    model = read(files.job, files.model_bytes, files.model_type)
+    model = read(files.job, files.model, shop)
     progress("plan", 0.0)
     with told_by_line(files):
-        plan, machine, _ = decide(files.job, model.mesh, shop)
+        plan, machine, _ = decide(files.job, model, shop)
     return plan, machine
 
 
@@ -118,10 +115,10 @@ def prove_files(files: JobFiles, programs: tuple[Path, ...], out: Path | None, s
 def _case_of_files(files: JobFiles, programs: tuple[Path, ...], shop: Shop, progress: Progress) -> Case:
     texts = tuple(ProgramFile(path.name, text_of(read_bytes(path, "program"), path, "program")) for path in programs)
     progress("read", 0.0)
-    model = read(files.job, files.model_bytes, files.model_type)
+    model = read(files.job, files.model, shop)
     progress("plan", 0.0)
     with told_by_line(files):
-        plan, machine, tools = decide(files.job, model.mesh, shop)
+        plan, machine, tools = decide(files.job, model, shop)
     setup = set_up_of(files.job, plan, tools, machine)
     return case_of(files.job, texts, setup, machine, model.mesh, shop, tools)
 

@@ -112,7 +112,7 @@ def _shapes(machine: Machine, shop: Shop) -> tuple[CutterShape, ...]:
     return tuple(
         cutter_shape(cutter, shop.holder_of(cutter), nose.nose_diameter_mm, nose.nose_length_mm)
         for cutter in shop.cutters.values()
-        if cutter.form is not Form.DRILL
+        if cutter.form not in (Form.DRILL, Form.THREAD_MILL)
     )
 
 

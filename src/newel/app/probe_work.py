@@ -48,9 +48,9 @@ class Bench:
 def bench_of(files: JobFiles, shop: Shop, progress: Progress) -> Bench:
     """Decide on a job as `make` would and return its set-up."""
     progress("read", 0.0)
-    model = read(files.job, files.model_bytes, files.model_type)
+    model = read(files.job, files.model, shop)
     progress("plan", 0.0)
-    plan, machine, tools = decide(files.job, model.mesh, shop)
+    plan, machine, tools = decide(files.job, model, shop)
     return Bench(files, set_up_of(files.job, plan, tools, machine), machine, model.mesh, tools, shop)
 
 

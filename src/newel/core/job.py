@@ -5,6 +5,7 @@ The job file's layout on disk is the business of app/documents.py; here it is pl
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -64,6 +65,15 @@ class ModelAsk:
 
 
 @dataclass(frozen=True)
+class ModelFiles:
+    """The model's bytes and kind ('stl', 'obj' …), and those of all that the job names beside it, by the name it uses."""
+
+    data: bytes
+    kind: str
+    beside: Mapping[str, bytes] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class PlaceAsk:
     """Where the part lies in the bar: which axis of the model lies along the bar ('x', '-z' …), turned by how much."""
 
@@ -120,6 +130,103 @@ class FinishAsk:
     spindle_rpm: float | None = None
 
 
+class Work(StrEnum):
+    """How the bar stands while it is cut."""
+
+    AROUND = "around"
+    SIDES = "sides"
+
+
+@dataclass(frozen=True)
+class SidesAsk:
+    """Cutting side by side: the angles at which the bar is clamped (degrees, turn of the bar about +X)."""
+
+    angles_deg: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True)
+class BevelAsk:
+    """Bevels on the part's sharp outside edges: across the flat of the bevel; edges that turn by less are left."""
+
+    width_mm: float | None = None
+    least_turn_deg: float = 60.0
+    cutter: str | None = None
+
+
+@dataclass(frozen=True)
+class ThreadAsk:
+    """An ISO metric thread in every round hole of one diameter."""
+
+    hole_diameter_mm: float
+    pitch_mm: float
+
+
+@dataclass(frozen=True)
+class SurfaceAsk:
+    """What a group of surfaces is made to, told by the side it is cut at, by height over the axis there, or by face name."""
+
+    turn_deg: float | None = None
+    from_z_mm: float | None = None
+    to_z_mm: float | None = None
+    face: str | None = None
+    tolerance_mm: float | None = None
+    allowance_mm: float | None = None
+    corner_radius_mm: float | None = None
+
+
+class OrnamentKind(StrEnum):
+    """What is made of a drawing: grooves along its lines, strokes as deep as they are wide, sunk or raised shapes, relief."""
+
+    ENGRAVE = "engrave"
+    CARVE = "carve"
+    SUNK = "sunk"
+    RAISED = "raised"
+    RELIEF = "relief"
+
+
+class WrapBy(StrEnum):
+    """How a drawing is laid round the part: lengths true on its surface, or on a cylinder of a chosen radius."""
+
+    SURFACE = "surface"
+    RADIUS = "radius"
+
+
+@dataclass(frozen=True)
+class OrnamentAsk:
+    """A drawing on the part: from a file (SVG, DXF, or a grey picture), or a text in a font.
+
+    Its middle lies `at_x_mm` along the bar from the part's end at the chuck, and is under the spindle at turn
+    `at_turn_deg`. `width_mm` along the bar, `height_mm` around it (both: the lesser scale; none: as drawn; of a text:
+    the height of its capitals). `turn_deg` turns it in its own plane. `depth_mm`: of the tip (engrave), at most (carve,
+    relief), or of the step (sunk, raised). `radius_mm`: to wrap at, by 'radius' (None: the surface's at the middle).
+    """
+
+    kind: OrnamentKind
+    at_x_mm: float
+    file: str | None = None
+    text: str | None = None
+    font: str | None = None
+    at_turn_deg: float = 0.0
+    width_mm: float | None = None
+    height_mm: float | None = None
+    turn_deg: float = 0.0
+    mirrored: bool = False
+    depth_mm: float = 0.8
+    wrap: WrapBy = WrapBy.SURFACE
+    radius_mm: float | None = None
+    cutter: str | None = None
+
+
+@dataclass(frozen=True)
+class SeveralAsk:
+    """Several parts along one bar: so many of the job's model, then one of each of `others`, with a bridge between them."""
+
+    count: int = 1
+    others: tuple[ModelAsk, ...] = ()
+    gap_mm: float | None = None
+    bridge_diameter_mm: float | None = None
+
+
 @dataclass(frozen=True)
 class ZeroAsk:
     """The work offset word and where program X0 stands: 'jaw face', 'part start' or 'bar end'; Y0 Z0 is the rotary axis."""
@@ -164,3 +271,10 @@ class Job:
     program: ProgramAsk = field(default_factory=ProgramAsk)
     proof: ProofAsk = field(default_factory=ProofAsk)
     cutters: tuple[str, ...] | None = None
+    work: Work | None = None
+    sides: SidesAsk = field(default_factory=SidesAsk)
+    bevel: BevelAsk = field(default_factory=BevelAsk)
+    threads: tuple[ThreadAsk, ...] = ()
+    surfaces: tuple[SurfaceAsk, ...] = ()
+    ornaments: tuple[OrnamentAsk, ...] = ()
+    several: SeveralAsk = field(default_factory=SeveralAsk)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from newel.core.job import Direction, Section, Tailstock
+from newel.core.reach import ReachMap
 
 Floats = NDArray[np.float64]
 
@@ -76,6 +77,7 @@ class CutKind(StrEnum):
 
     ROUGH_AROUND = "rough around"
     FINISH_AROUND = "finish around"
+    REST_AROUND = "rest around"
     # at one side, the bar clamped
     FACE = "face"
     CLEAR = "clear"
@@ -86,6 +88,8 @@ class CutKind(StrEnum):
     THREAD = "thread"
     BEVEL = "bevel"
     PART_OFF = "part off"
+    # along lines, the bar turning
+    ENGRAVE = "engrave"
 
 
 @dataclass(frozen=True)
@@ -133,7 +137,7 @@ class Cut:
     bar turns while it is cut); `from_y_mm`..`to_y_mm` bounds the tip across, `top_z_mm` is where material begins and
     `floor_z_mm` how deep the tip may go (table frame at that turn). `flats_z_mm`: floors to be left exactly, from the top.
     `holes` for drill, bore and thread; `edges` for bevel. `slope_deg`: surface cuts work on what is inclined less than
-    this to the table, profile cuts on what is steeper.
+    this to the table, profile cuts on what is steeper. `lines` (n, 3) in the bar frame: what the tip follows in engraving.
     """
 
     number: int
@@ -163,6 +167,7 @@ class Cut:
     holes: tuple[Hole, ...] = ()
     edges: tuple[SharpEdge, ...] = ()
     slope_deg: float = 90.0
+    lines: tuple[Floats, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -185,3 +190,4 @@ class Plan:
     cuts: tuple[Cut, ...]
     decisions: tuple[Decision, ...] = field(default=())
     sides: tuple[Side, ...] = ()
+    reach: ReachMap | None = None

@@ -53,6 +53,8 @@ class SetUpCutter:
     cutting_length_mm: float
     max_rpm: float | None
     gauge_length_mm: float = 0.0  # from the tip up to the spindle's face: what the machine's Z travel sees
+    teeth: int | None = None  # ZEFP; None: not told
+    substance: str = "carbide"
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from newel.core.errors import BadInput, Infeasible
 from newel.core.job import Section
 from newel.core.profile import CutterShape, Profile
 from newel.geometry import blank_kernels as kernels
+from newel.geometry import blank_reach_kernels as reaches
 from newel.geometry import blank_surface_kernels as surface_kernels
 from newel.geometry import blank_sweep_kernels as sweeps
 
@@ -25,9 +26,10 @@ Ints = NDArray[np.int32]
 
 # Chord of the plane figures, and the chord error of a turning step at the bar's largest radius: well under a tenth of
 # the 0.02 mm that a proof may judge by. Found by halving until the closed forms stopped moving (tests/published).
-CHORD_MM = 0.0015
+CHORD_MM = 0.0008
 TURN_CHORD_MM = 0.002
-X_TURN_CHORD_MM = 0.005  # X rays are believed only on walls that face X, which a chord across X hardly moves
+X_TURN_RAD = 0.07  # X rays follow the bend of a step's way up to the third order of this: under 0.0002 mm
+SECTORS = 64  # around each slice: how far out its material reaches is known by them
 STEP_ADVANCE_MM = 0.1  # X advance of a small step of a turning move; the pose above the slice is added to its ends
 STEP_LENGTH_MM = 2.0  # so that edge and body take turns along a long move
 SLIVER_MM = 0.001
@@ -42,8 +44,9 @@ MOST_RAYS = 60_000_000
 class Blank:
     """The bar as it is now. A mutable holder of arrays: `carve` changes them in place, `copy_of` keeps a state.
 
-    `yz` holds Y and Z rays in slabs of X slices, `x` the X rays in bands of Y rows. `reach_mm` (nx,): the largest
-    radius that the material of each slice can have. Ray end tags: -1 the bar's own surface, else the carving tag.
+    `yz` holds Y and Z rays in slabs of X slices, `x` the X rays in bands of Y rows. `reach_mm` (nx, 1 + SECTORS): the
+    largest radius that the material of each slice can have, over all and in each sector around. Ray end tags: -1 the bar's
+    own surface, else the carving tag.
     """
 
     section: Section
@@ -110,8 +113,8 @@ def bar_blank(
     solid = (z[None, :] > z_span[:, :1]) & (z[None, :] < z_span[:, 1:])
     x_span[..., 0], x_span[..., 1] = np.where(solid, from_x_mm, sweeps.FAR), np.where(solid, to_x_mm, -sweeps.FAR)
     yz = _pool(np.broadcast_to(np.concatenate([y_span, z_span]), (nx, ny + nz, 2)), SLAB_SLICES)
-    reach = np.empty(nx)
-    kernels.slice_reaches(yz, grid, len(yz.free), reach)
+    reach = np.empty((nx, 1 + SECTORS))
+    reaches.slice_reaches(yz, grid, len(yz.free), reach)
     return Blank(
         section, tuple(size_mm), from_x_mm, to_x_mm, turned_deg, pitch_mm, grid, yz, _pool(x_span, BAND_ROWS), reach
     )  # fmt: skip
@@ -133,25 +136,25 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
     if len(poses) == 0:
         return Carved(removed, struck)
     pieces = _pieces(shape)
-    radius = max(float(blank.reach_mm.max()), 1.0)
-    turn, x_turn = (2 * math.acos(1 - min(0.5, chord / radius)) for chord in (TURN_CHORD_MM, X_TURN_CHORD_MM))
-    limits = sweeps.Limits(CHORD_MM, turn, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
+    limits = sweeps.Limits(CHORD_MM, TURN_CHORD_MM, X_TURN_RAD, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
     rows = np.vstack([poses[:1], poses])
     rows[:, 3] = np.radians(rows[:, 3])
     for at in range(0, len(poses), MOVES_AT_ONCE):
         batch = slice(at, min(at + MOVES_AT_ONCE, len(poses)))
         moves = sweeps.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
-        _carve_x(blank, pieces, moves, limits._replace(turn=x_turn))
-        removed[batch], struck[batch] = _carve_yz(blank, pieces, moves, limits)
+        removed[batch], struck[batch], met = _carve_yz(blank, pieces, moves, limits)
+        _carve_x(blank, pieces, moves, limits, met)
     return Carved(removed, struck)
 
 
-def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits) -> None:
-    """Cut the X rays; a band that runs out of nodes is resumed with twice the room."""
+def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits, met: Floats) -> None:
+    """Cut the X rays, as high as Y and Z rays met material at the time; a band that runs out of nodes is given more room."""
     boxes = np.empty((len(moves.tags), 3))
-    sweeps.move_boxes(pieces, blank.grid, moves.poses, limits, blank.reach_mm, boxes)
+    boxes[:, 0] = met
+    reaches.move_boxes(pieces, blank.grid, moves.poses, limits, boxes)
     bands = len(blank.x.free)
-    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, np.zeros((bands, 1)), np.zeros((bands, 1)))
+    none = np.zeros((bands, 1))
+    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none)
     work = _work(blank.grid, pieces, bands)
     while (ledger.start < len(moves.tags)).any():
         kernels.carve_bands(blank.x, blank.grid, pieces, moves, limits, work, _fair_order(bands), ledger)
@@ -159,16 +162,16 @@ def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: s
             blank.x = _roomier(blank.x)
 
 
-def _carve_yz(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits) -> tuple[Floats, Floats]:
-    """Cut the Y and Z rays; return removed and struck of each row, summed slab by slab in a fixed order."""
+def _carve_yz(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits) -> tuple[Floats, Floats, Floats]:
+    """Cut the Y and Z rays; return removed, struck and material met of each row, summed slab by slab in a fixed order."""
     slabs, n = len(blank.yz.free), len(moves.tags)
-    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, np.zeros((slabs, n)), np.zeros((slabs, n)))
+    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, *(np.zeros((slabs, n)) for _ in range(3)))
     work = _work(blank.grid, pieces, slabs)
     while (ledger.start < n).any():
         kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, work, _fair_order(slabs), ledger)
         if (ledger.start < n).any():
             blank.yz = _roomier(blank.yz)
-    return ledger.removed.sum(axis=0), ledger.struck.max(axis=0)
+    return ledger.removed.sum(axis=0), ledger.struck.max(axis=0), ledger.met.max(axis=0)
 
 
 def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
@@ -176,7 +179,7 @@ def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
     corners = sweeps.most_corners(pieces, CHORD_MM)
     ext = np.tile(np.array([0, 0, 0, 0, 0, grid.nz, 0, grid.ny]), (slabs, 1))
     return sweeps.Work(
-        np.zeros((slabs, 2, corners)), np.zeros((slabs, 2, 2, 2 * corners + 4)),
+        np.zeros((slabs, 2, corners)), np.zeros((slabs, 2, 3, 2 * corners + 4)),
         np.zeros((slabs, int(np.diff(pieces.first).max())), np.int64), np.zeros((slabs, 64)), np.zeros((slabs, 6, 6)),
         np.zeros((slabs, 4, max(grid.ny, grid.nz))), ext, np.zeros((slabs, grid.slab), np.int64),
     )  # fmt: skip
@@ -208,10 +211,10 @@ def memory_bytes(blank: Blank) -> int:
 
 def max_radius(blank: Blank, from_x: float, to_x: float) -> float:
     """Return the largest radius (mm) that material between two X can have: 0 for none, at most half a cell too large."""
-    reach = np.empty(blank.grid.nx)
-    kernels.slice_reaches(blank.yz, blank.grid, len(blank.yz.free), reach)
+    reach = np.empty((blank.grid.nx, 1 + SECTORS))
+    reaches.slice_reaches(blank.yz, blank.grid, len(blank.yz.free), reach)
     at = blank.grid.x0 + blank.grid.px * np.arange(blank.grid.nx)
-    seen = reach[(at >= from_x - blank.grid.px / 2) & (at <= to_x + blank.grid.px / 2)]
+    seen = reach[:, 0][(at >= from_x - blank.grid.px / 2) & (at <= to_x + blank.grid.px / 2)]
     return float(seen.max()) if len(seen) else 0.0
 
 

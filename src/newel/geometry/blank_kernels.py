@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 
+from newel.geometry.blank_reach_kernels import sector_reach, slice_reach, spread
 from newel.geometry.blank_sweep_kernels import (
     FAR,
     Grid,
@@ -23,11 +24,14 @@ from newel.geometry.blank_sweep_kernels import (
     clear_spans,
     lend_work,
     loan,
+    one_way,
     radius_at,
     step_count,
     step_pose,
     sweep,
 )
+
+PARTS = 4  # chords in one step of a turning move, at most
 
 
 class Pool(NamedTuple):
@@ -52,9 +56,10 @@ class Ledger(NamedTuple):
     """What the slabs or bands keep: the next move of each, and what slices and moves come to."""
 
     start: np.ndarray  # (slabs,) int64
-    reach: np.ndarray  # (nx,) largest radius of the material in each slice; for bands (n, 3) boxes of the moves
+    reach: np.ndarray  # (nx, 1 + sectors) largest radius of the material in each slice and its sectors; for bands (n, 3) boxes
     removed: np.ndarray  # (slabs, n) mm3; not for bands
     struck: np.ndarray  # (slabs, n) mm; not for bands
+    met: np.ndarray  # (slabs, n) largest radius of the material that the edge could meet; not for bands
 
 
 class Slab(NamedTuple):
@@ -62,12 +67,13 @@ class Slab(NamedTuple):
 
     nodes: Pool
     task: Task
-    reach: np.ndarray  # (nx,) largest radius of the material in each slice; for a band (n, 3) boxes of the moves
+    reach: np.ndarray  # (nx, 1 + sectors) largest radius in each slice and its sectors; for a band (n, 3) boxes of the moves
     removed: np.ndarray  # (n,) mm3
     struck: np.ndarray  # (n,) mm
+    met: np.ndarray  # (n,) mm
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _cut(ends, links, free, s, ray, span, tag, sliver):
     """Subtract the interval in span[4] from a ray; return the length removed."""
     a = np.float32(span[4, 0])
@@ -115,7 +121,7 @@ def _cut(ends, links, free, s, ray, span, tag, sliver):
     return removed
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _drop_node(ends, links, free, s, before, i):
     """Take node i out of its ray and return the node that now stands in its place (-1: none)."""
     after = links[s, i, 2]
@@ -140,7 +146,7 @@ def _drop_node(ends, links, free, s, before, i):
     return after
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _overlap(ends, links, s, ray, a, b):
     """Return the longest stretch of material of a ray inside [a, b]."""
     most = 0.0
@@ -154,7 +160,7 @@ def _overlap(ends, links, s, ray, a, b):
     return most
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _touches(ends, links, s, ray, a, b):
     """Tell whether a ray has material inside [a, b]."""
     i = ray
@@ -204,36 +210,13 @@ def _strike_slice(nodes, s, base, work, grid):
 
 
 @njit(cache=True, error_model="numpy")
-def _slice_reach(ends, links, s, base, grid):
-    """Return the largest radius that the material of a slice can have, half a cell allowed on either side of each ray."""
-    most = 0.0
-    for j in range(grid.nz + grid.ny):
-        at = (
-            abs(grid.z0 + j * grid.pz) + 0.5 * grid.pz
-            if j < grid.nz
-            else abs(grid.y0 + (j - grid.nz) * grid.py) + 0.5 * grid.py
-        )
-        low = ends[s, base + j, 0]
-        if low > 0.5 * FAR:
-            continue
-        i = base + j
-        high = ends[s, i, 1]
-        while links[s, i, 2] >= 0:
-            i = links[s, i, 2]
-            high = ends[s, i, 1]
-        far = max(abs(np.float64(low)), abs(np.float64(high)))
-        most = max(most, at * at + far * far)
-    return math.sqrt(most)
-
-
-@njit(cache=True, error_model="numpy")
 def _lend(pool, task, ledger, s):
     """Return slab s with all its arrays on loan."""
     nodes = Pool(loan(pool.ends), loan(pool.links), loan(pool.free))
     pieces = Pieces(loan(task.pieces.seg), loan(task.pieces.first), loan(task.pieces.size), task.pieces.edges)
     moves = Moves(loan(task.moves.poses), loan(task.moves.tags))
     lent = Task(task.grid, pieces, moves, task.limits, lend_work(task.work, task.grid, s))
-    return Slab(nodes, lent, loan(ledger.reach), loan(ledger.removed[s]), loan(ledger.struck[s]))
+    return Slab(nodes, lent, loan(ledger.reach), loan(ledger.removed[s]), loan(ledger.struck[s]), loan(ledger.met[s]))
 
 
 @njit(cache=True, error_model="numpy")
@@ -247,7 +230,7 @@ def _move_in_slab(slab, s, i):
     last = min(grid.nx, first + grid.slab)
     far = 0.0
     for k in range(first, last):
-        far = max(far, reach[k])
+        far = max(far, reach[k, 0])
     low_z = min(poses[i, 2], poses[i + 1, 2])
     low_x = min(poses[i, 0], poses[i + 1, 0]) - (grid.x0 + (last - 1) * grid.px)
     high_x = (grid.x0 + first * grid.px) - max(poses[i, 0], poses[i + 1, 0])
@@ -255,44 +238,97 @@ def _move_in_slab(slab, s, i):
     near = False
     for p in range(len(size)):
         r = size[p, 0]
-        near |= low_z + size[p, 1] < far and low_x < r and high_x < r and aside < far + r
+        near |= low_z + size[p, 1] < far and low_x < r + grid.px and high_x < r + grid.px and aside < far + r
     if not near:
         return True
-    straight = poses[i, 3] == poses[i + 1, 3]
-    steps = step_count(poses, i, limits)
+    if poses[i, 3] == poses[i + 1, 3]:
+        steps = step_count(poses, i, limits, 1.0)
+        for step in range(steps):
+            step_pose(poses, i, step / steps, work.ways, 0)
+            step_pose(poses, i, (step + 1) / steps, work.ways, 1)
+            if min(work.ways[0, 2], work.ways[1, 2]) < far and not _step_in_slab(slab, s, i, 0):
+                return False
+        return True
+    return _turn_in_slab(slab, s, i, far)
+
+
+@njit(cache=True, error_model="numpy")
+def _turn_in_slab(slab, s, i, far):
+    """Carve the turning move i in slab s, whose material has no radius beyond `far`; False where nodes run out.
+
+    Its chords keep to their tolerance at `far`. As many as may be are taken in one step of several parts; where the way
+    bends back along a ray's direction each is a step of its own.
+    """
+    _, pieces, moves, limits, work = slab.task
+    poses = moves.poses
     ways = work.ways
+    fine = 2.0 * math.acos(1.0 - min(0.5, limits.turn_chord / max(far, 1.0)))
+    steps = step_count(poses, i, limits, PARTS * fine)
+    parts = max(1, math.ceil(abs(poses[i + 1, 3] - poses[i, 3]) / steps / fine - 1e-9))
+    clip = 0.0
     for step in range(steps):
         step_pose(poses, i, step / steps, ways, 0)
         step_pose(poses, i, (step + 1) / steps, ways, 1)
-        if min(ways[0, 2], ways[1, 2]) >= far:
+        low_z = min(ways[0, 2], ways[1, 2])
+        if low_z >= far:
             continue
-        if not _step_in_slab(slab, s, i, straight):
-            return False
+        if parts > 1:
+            clip = 0.0
+            for p in range(len(pieces.size)):
+                if low_z + pieces.size[p, 1] < far:
+                    top = min(pieces.size[p, 2], far - low_z)
+                    clip = max(clip, radius_at(pieces.seg, pieces.first, pieces.size, p, top))
+        if parts == 1 or one_way(ways, low_z, clip):
+            if not _step_in_slab(slab, s, i, parts):
+                return False
+            continue
+        for part in range(parts):
+            step_pose(poses, i, (step + part / parts) / steps, ways, 0)
+            step_pose(poses, i, (step + (part + 1) / parts) / steps, ways, 1)
+            if not _step_in_slab(slab, s, i, 1):
+                return False
     return True
 
 
 @njit(cache=True, error_model="numpy")
-def _step_in_slab(slab, s, i, straight):
+def _step_in_slab(slab, s, i, parts):
     """Carve one small step of move i in slab s: edge first, then the body where it reaches; False where nodes run out."""
     grid, pieces, moves, limits, work = slab.task
     nodes = slab.nodes
-    size = pieces.size
+    seg, first, size, edges = pieces
     ways = work.ways
     reach = slab.reach
     rays = grid.ny + grid.nz
     low_z = min(ways[0, 2], ways[1, 2])
+    low_x = min(ways[0, 0], ways[1, 0])
+    high_x = max(ways[0, 0], ways[1, 0])
     for p in range(len(size)):
         r = size[p, 0]
-        k0 = max(s * grid.slab, math.ceil((min(ways[0, 0], ways[1, 0]) - r - grid.x0) / grid.px))
-        k1 = min(min(grid.nx, (s + 1) * grid.slab) - 1, math.floor((max(ways[0, 0], ways[1, 0]) + r - grid.x0) / grid.px))
-        for k in range(k0, k1 + 1):
-            if low_z + size[p, 1] >= reach[k]:
+        k0 = math.ceil((low_x - r - grid.x0) / grid.px)
+        k1 = math.floor((high_x + r - grid.x0) / grid.px)
+        # X rays may meet what stands between the last slice that the cutter covers and the next one: that one counts, too
+        around0 = max(s * grid.slab, k0 - 1)
+        around1 = min(min(grid.nx, (s + 1) * grid.slab) - 1, k1 + 1)
+        far = 0.0
+        for k in range(around0, around1 + 1):
+            far = max(far, reach[k, 0])
+        over = far - low_z
+        if over <= size[p, 1]:
+            continue
+        begin, count = spread(ways, low_z, radius_at(seg, first, size, p, min(size[p, 2], over)), (reach.shape[1] - 1) // 4)
+        for k in range(around0, around1 + 1):
+            high = sector_reach(reach, k, begin, count)
+            if low_z + size[p, 1] >= high:
+                continue
+            if p < edges:
+                slab.met[i] = max(slab.met[i], high)
+            if k < k0 or k > k1:
                 continue
             if nodes.free[s, 1] < rays:
                 return False
             base = (k - s * grid.slab) * rays
-            if sweep(pieces, p, grid.x0 + k * grid.px, reach[k], straight, grid, limits.chord, work):
-                if p >= pieces.edges:
+            if sweep(pieces, p, grid.x0 + k * grid.px, high, parts, grid, limits.chord, work):
+                if p >= edges:
                     slab.struck[i] = max(slab.struck[i], _strike_slice(nodes, s, base, work, grid))
                 else:
                     gone = _cut_slice(nodes, s, base, work, grid, moves.tags[i], limits.sliver)
@@ -300,7 +336,7 @@ def _step_in_slab(slab, s, i, straight):
                     work.hits[k - s * grid.slab] += gone > 0.0
                     if work.hits[k - s * grid.slab] >= 32:
                         work.hits[k - s * grid.slab] = 0
-                        reach[k] = _slice_reach(nodes.ends, nodes.links, s, base, grid)
+                        slice_reach(nodes.ends, nodes.links, s, base, grid, reach[k])
             clear_spans(work, grid)
     return True
 
@@ -319,7 +355,7 @@ def _carve_slab(pool, task, ledger, s):
         if hits[k] > 0:
             hits[k] = 0
             base = k * (grid.ny + grid.nz)
-            slab.reach[s * grid.slab + k] = _slice_reach(slab.nodes.ends, slab.nodes.links, s, base, grid)
+            slice_reach(slab.nodes.ends, slab.nodes.links, s, base, grid, slab.reach[s * grid.slab + k])
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
@@ -329,11 +365,13 @@ def carve_slabs(pool, grid, pieces, moves, limits, work, order, ledger):
         _carve_slab(pool, Task(grid, pieces, moves, limits, work), ledger, order[turn])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _widen(seg, first, size, p, ways, t):
     """Widen an X span by what piece p covers of the ray at share t of the step; return rho^2 - u^2 there."""
-    u = ways[5, 0] + t * (ways[5, 2] - ways[5, 0])
-    r = max(0.0, radius_at(seg, first, size, p, ways[5, 1] + t * (ways[5, 3] - ways[5, 1])))
+    bent = 4.0 * t * (1.0 - t)
+    u = ways[5, 0] + t * (ways[5, 2] - ways[5, 0]) + bent * ways[5, 4]
+    v = ways[5, 1] + t * (ways[5, 3] - ways[5, 1]) + bent * ways[5, 5]
+    r = max(0.0, radius_at(seg, first, size, p, min(max(v, size[p, 1]), size[p, 2])))
     square = r * r - u * u
     if square > 0.0:
         w = math.sqrt(square)
@@ -343,11 +381,11 @@ def _widen(seg, first, size, p, ways, t):
     return square
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _x_bound(seg, first, size, p, ways):
     """Write the X span that a step can reach at most on the ray at (y, z) = ways[3]; 0 nothing new, 1 just that, 2 at most.
 
-    In the tool's frame the ray runs straight from (ua, va) to (ub, vb), written to ways[5].
+    In the tool's frame the ray runs from (ua, va) to (ub, vb), and half way it is (bu, bv) off that chord: written to ways[5].
     """
     y = ways[3, 0]
     z = ways[3, 1]
@@ -359,12 +397,20 @@ def _x_bound(seg, first, size, p, ways):
     ways[5, 1] = va
     ways[5, 2] = ub
     ways[5, 3] = vb
-    around = ways[0, 0] == ways[1, 0]
-    high = max(va, vb)
-    wall = min(va, vb) >= seg[first[p + 1] - 1, 3] and high <= size[p, 2]
+    bu = 0.0
+    bv = 0.0
+    if ways[0, 5] != ways[1, 5]:
+        bu = y * ways[2, 3] - z * ways[2, 4] - ways[2, 1] - 0.5 * (ua + ub)
+        bv = y * ways[2, 4] + z * ways[2, 3] - ways[2, 2] - 0.5 * (va + vb)
+    ways[5, 4] = bu
+    ways[5, 5] = bv
+    bent = 4.0 * abs(bu) > abs(ub - ua) or 4.0 * abs(bv) > abs(vb - va)  # it turns back on its way
+    around = ways[0, 0] == ways[1, 0] and not bent
+    high = max(va, vb) + (abs(bv) if bent else 0.0)
+    wall = min(va, vb) - (abs(bv) if bent else 0.0) >= seg[first[p + 1] - 1, 3] and high <= size[p, 2]
     if around and (ua != ub or va != vb) and ua * ub >= 0.0 and abs(ub) >= abs(ua) and (wall or vb <= va <= size[p, 2]):
         return 0  # behind the cutter: the step's start, which is cut already, was as wide here
-    aside = 0.0 if ua * ub <= 0.0 else min(abs(ua), abs(ub))
+    aside = 0.0 if ua * ub <= 0.0 else max(0.0, min(abs(ua), abs(ub)) - (abs(bu) if bent else 0.0))
     r = size[p, 0] if wall else radius_at(seg, first, size, p, min(high, size[p, 2]))
     if r <= aside:
         return 0
@@ -374,7 +420,18 @@ def _x_bound(seg, first, size, p, ways):
     return 1 if around and wall else 2
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _share_at(ways, v):
+    """Return the share of the step at which the ray stands at v in the tool's frame: the chord's, and one step of Newton."""
+    rise = ways[5, 3] - ways[5, 1]
+    t = (v - ways[5, 1]) / rise
+    slope = rise + 4.0 * ways[5, 5] * (1.0 - 2.0 * t)
+    if t <= 0.0 or t >= 1.0 or slope * rise <= 0.0:
+        return t
+    return t - 4.0 * ways[5, 5] * t * (1.0 - t) / slope
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _x_span(seg, first, size, p, ways):
     """Write the X span that piece p sweeps on a ray in the step, its way in the tool's frame in ways[5]; True if any.
 
@@ -387,8 +444,8 @@ def _x_span(seg, first, size, p, ways):
     t0 = 0.0
     t1 = 1.0
     if rise != 0.0:
-        bottom = (size[p, 1] - ways[5, 1]) / rise
-        top = (size[p, 2] - ways[5, 1]) / rise
+        bottom = _share_at(ways, size[p, 1])
+        top = _share_at(ways, size[p, 2])
         t0 = max(0.0, min(bottom, top) + 1e-9)
         t1 = min(1.0, max(bottom, top) - 1e-9)
         if t1 < t0:
@@ -419,8 +476,11 @@ def _cut_row(slab, s, i, j, p):
     ways = work.ways
     base = (j - s * grid.band) * grid.nz
     tag = moves.tags[i]
-    for k in range(max(0, math.ceil(work.spans[2, j])), min(grid.nz - 1, math.floor(work.spans[3, j])) + 1):
-        if ends[s, base + k, 0] >= FAR:
+    low_x = min(ways[0, 0], ways[1, 0]) - size[p, 0] + limits.sliver
+    high_x = max(ways[0, 0], ways[1, 0]) + size[p, 0] - limits.sliver
+    slack = 0.02 / grid.pz  # a turning step's bent way keeps within 0.02 mm of the chords that the spans were scanned along
+    for k in range(max(0, math.ceil(work.spans[2, j] - slack)), min(grid.nz - 1, math.floor(work.spans[3, j] + slack)) + 1):
+        if not _touches(ends, links, s, base + k, low_x, high_x):
             continue
         ways[3, 0] = grid.y0 + j * grid.py
         ways[3, 1] = grid.z0 + k * grid.pz
@@ -439,8 +499,8 @@ def _move_in_band(slab, s, i):
     ways = work.ways
     ext = work.ext
     free = slab.nodes.free
-    straight = poses[i, 3] == poses[i + 1, 3]
-    steps = step_count(poses, i, limits)
+    parts = 0 if poses[i, 3] == poses[i + 1, 3] else 1
+    steps = step_count(poses, i, limits, limits.x_turn)
     for step in range(steps):
         step_pose(poses, i, step / steps, ways, 0)
         step_pose(poses, i, (step + 1) / steps, ways, 1)
@@ -449,9 +509,10 @@ def _move_in_band(slab, s, i):
             to_x = ways[1, 0]
             ways[0, 0] = 0.0  # the widest figure, in the plane of the axis
             ways[1, 0] = 0.0
-            some = sweep(pieces, p, 0.0, slab.reach[i, 0], straight, grid, limits.chord, work)
+            some = sweep(pieces, p, 0.0, slab.reach[i, 0], parts, grid, limits.chord, work)
             ways[0, 0] = from_x
             ways[1, 0] = to_x
+            step_pose(poses, i, (step + 0.5) / steps, ways, 2)
             for j in range(ext[2], ext[3] + 1):
                 if some and free[s, 1] >= grid.nz:
                     _cut_row(slab, s, i, j, p)
@@ -485,11 +546,3 @@ def carve_bands(pool, grid, pieces, moves, limits, work, order, ledger):
     """Carve all moves out of the X rays, band by band; `ledger.reach` (n, 3): each move's reach and Y extent in cells."""
     for turn in prange(len(order)):
         _carve_band(pool, Task(grid, pieces, moves, limits, work), ledger, order[turn])
-
-
-@njit(cache=True, error_model="numpy")
-def slice_reaches(pool, grid, slabs, out):
-    """Write the largest radius of the material of each slice, half a cell allowed."""
-    for s in range(slabs):
-        for k in range(min(grid.slab, grid.nx - s * grid.slab)):
-            out[s * grid.slab + k] = _slice_reach(pool.ends, pool.links, s, k * (grid.ny + grid.nz), grid)

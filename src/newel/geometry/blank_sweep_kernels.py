@@ -21,7 +21,7 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 FAR = 1e30
-
+BALL_SAGITTA = 1.5  # the chords of a ball straddle it, so that they may be so much longer: a third of it inside, the rest out
 
 if config.DISABLE_JIT:
 
@@ -84,7 +84,7 @@ class Work(NamedTuple):
     """Working arrays, one row a slab or band, owned by the door."""
 
     half: np.ndarray  # (2, corners) half figure: u, h
-    rings: np.ndarray  # (2, 2, 2 corners + 4) two rings: y, z in cells
+    rings: np.ndarray  # (2, 3, 2 corners + 4) two rings: y, z in cells, and whether the edge that ends here led the way
     counts: np.ndarray  # (segments,) int64
     shares: np.ndarray  # (64,)
     ways: np.ndarray  # (6, 6): x, y, z, cos, sin, turn of the step's start, end and one between; an X ray: yz, span, way
@@ -94,16 +94,20 @@ class Work(NamedTuple):
 
 
 class Limits(NamedTuple):
-    """How finely to sweep, in mm and rad: ring chord; turn, X advance and length of a small step; slivers dropped."""
+    """How finely to sweep, in mm: ring chord; chord of a turn; X advance and length of a small step; slivers dropped.
+
+    `x_turn`: rad that a step may turn for X rays, whose way is bent by then.
+    """
 
     chord: float
-    turn: float
+    turn_chord: float
+    x_turn: float
     advance: float
     length: float
     sliver: float
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _height(seg, k, r):
     """Return H(r) of segment k."""
     if seg[k, 6] > 0.0:
@@ -115,7 +119,7 @@ def _height(seg, k, r):
     return seg[k, 2] + (seg[k, 3] - seg[k, 2]) * (r - seg[k, 0]) / span
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def radius_at(seg, first, size, p, h):
     """Return the largest radius of piece p at height h above the tip (negative: none)."""
     if h < size[p, 1] or h > size[p, 2]:
@@ -135,7 +139,7 @@ def radius_at(seg, first, size, p, h):
     return r
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _corners(seg, k, clip, chord):
     """Return how many chords segment k needs when it is cut off at radius `clip`, in any slice."""
     r0 = seg[k, 0]
@@ -146,7 +150,8 @@ def _corners(seg, k, clip, chord):
     if rad > 0.0:
         a0 = math.asin(max(-1.0, min(1.0, (r0 - seg[k, 4]) / rad)))
         a1 = math.asin(max(-1.0, min(1.0, (r1 - seg[k, 4]) / rad)))
-        return 1 + int((a1 - a0) / math.sqrt(8.0 * chord / rad))
+        sagitta = chord if seg[k, 4] > 0.0 else BALL_SAGITTA * chord
+        return 1 + int((a1 - a0) / math.sqrt(8.0 * sagitta / rad))
     rise = seg[k, 3] - seg[k, 2]
     if rise <= 0.0:
         return 1
@@ -198,7 +203,7 @@ def _figure(seg, first, p, counts, clip, dx, half):
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _arc_corners(seg, k, m, d2, u0, u1, half, n):
     """Corners along the slice of an arc, spaced as u = U sin t, which is even on a ball."""
     out = seg[k, 4] + seg[k, 6]
@@ -210,6 +215,19 @@ def _arc_corners(seg, k, m, d2, u0, u1, half, n):
     cosine = math.cos(t0)
     sd = math.sin(step)
     cd = math.cos(step)
+    if seg[k, 4] == 0.0:
+        # a circle: its chords stand out of it by as much as they cut off, two thirds of the sagitta
+        wide = full * (1.0 + step * step / 12.0)
+        if u0 == 0.0:
+            for i in range(n):
+                half[1, i] = seg[k, 5] - wide
+        for i in range(m - 1):
+            sine, cosine = sine * cd + cosine * sd, cosine * cd - sine * sd
+            half[0, n + i] = wide * sine
+            half[1, n + i] = seg[k, 5] - wide * cosine
+        half[0, n + m - 1] = u1
+        half[1, n + m - 1] = _height(seg, k, math.sqrt(u1 * u1 + d2))
+        return
     for i in range(m):
         sine, cosine = sine * cd + cosine * sd, cosine * cd - sine * sd
         u = u1 if i == m - 1 else full * sine
@@ -217,7 +235,7 @@ def _arc_corners(seg, k, m, d2, u0, u1, half, n):
         half[1, n + i] = _height(seg, k, math.sqrt(u * u + d2))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _line_corners(seg, k, m, d2, u0, u1, half, n):
     """Corners along the slice of a cone, spaced as u = a sinh t, which is even on its hyperbola."""
     a = max(math.sqrt(d2), 0.02 * seg[k, 1])
@@ -250,7 +268,7 @@ def _ring(half, n, top, ways, grid, rings, q):
     return 2 * (n + 1)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _scan(ay, az, by, bz, spans, ext):
     """Widen the spans of the rays that a line from a to b crosses; spans rows: Y rays low, high, Z rays low, high."""
     if az > bz:
@@ -297,10 +315,12 @@ def _scan_ring(rings, q, size, spans, ext):
 
 
 @njit(cache=True, error_model="numpy")
-def _scan_pair(rings, q, size, spans, ext):
+def _scan_pair(rings, q, size, spans, ext, head, tail):
     """Scan what two poses of a ring sweep: the back of ring 1 - q, the front of ring q, the tracks of corners between.
 
-    Rings run anticlockwise, so a corner's motion m leaves through edge e where m x e > 0.
+    Rings run anticlockwise, so a corner's motion m leaves through edge e where m x e > 0. In a chain of poses only the
+    first pair (`head`) has a back and the last one (`tail`) a front; between them an edge bounds what is swept only
+    where it led the way to its pose and trails behind from there.
     """
     last = size - 1
     my = rings[q, 0, last] - rings[1 - q, 0, last]
@@ -322,9 +342,11 @@ def _scan_pair(rings, q, size, spans, ext):
         b0 = my * bz - mz * by
         b1 = ny * bz - nz * by
         if i < size:
-            if min(a0, a1) <= 1e-9:
+            if min(a0, a1) <= 1e-9 and (head or rings[1 - q, 2, k] != 0.0):
                 _scan(rings[1 - q, 0, last], rings[1 - q, 1, last], rings[1 - q, 0, k], rings[1 - q, 1, k], spans, ext)
-            if max(b0, b1) >= -1e-9:
+            leads = max(b0, b1) >= -1e-9
+            rings[q, 2, k] = 1.0 if leads else 0.0
+            if leads and tail:
                 _scan(rings[q, 0, last], rings[q, 1, last], rings[q, 0, k], rings[q, 1, k], spans, ext)
         # the corner between the edge before and this one: its track bounds the sweep where the two face opposite ways
         low = min(a0, b0)
@@ -338,7 +360,7 @@ def _scan_pair(rings, q, size, spans, ext):
         mz = nz
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _pose_at(ways, t, straight):
     """Write into ways[2] the pose at share t of the step from ways[0] to ways[1]."""
     for k in range(6):
@@ -348,7 +370,7 @@ def _pose_at(ways, t, straight):
         ways[2, 4] = math.sin(ways[2, 5])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def step_pose(poses, i, t, out, k):
     """Write into out[k] the pose at share t of move i (from row i to row i + 1 of `poses`: x, y, z, turn in rad)."""
     for j in range(3):
@@ -359,15 +381,15 @@ def step_pose(poses, i, t, out, k):
 
 
 @njit(cache=True, error_model="numpy")
-def step_count(poses, i, limits):
-    """Return into how many small steps move i is split."""
+def step_count(poses, i, limits, turn_most):
+    """Return into how many small steps move i is split, none turning by more than `turn_most`."""
     dx = abs(poses[i + 1, 0] - poses[i, 0])
     dy = poses[i + 1, 1] - poses[i, 1]
     dz = poses[i + 1, 2] - poses[i, 2]
     turn = abs(poses[i + 1, 3] - poses[i, 3])
     n = math.sqrt(dx * dx + dy * dy + dz * dz) / limits.length
     if turn > 0.0:
-        n = max(n, max(turn / limits.turn, dx / limits.advance))
+        n = max(n, max(turn / turn_most, dx / limits.advance))
     return max(1, math.ceil(n - 1e-9))
 
 
@@ -437,17 +459,29 @@ def _window(seg, first, p, ways, x, clip, straight, chord):
 
 
 @njit(cache=True, error_model="numpy")
-def _shares(seg, first, p, x, clip, straight, chord, work):
+def _shares(seg, first, p, x, clip, parts, chord, work):
     """Write the shares of the step at which the piece is sliced; return their number.
 
     They are even in the angle at which the slice sees the axis, so that none is missed where it enters; the foot is added.
+    A turning step of several parts is sliced at the ends of each.
     """
     out = work.shares
-    t0, t1, foot, unit, count = _window(seg, first, p, work.ways, x, clip, straight, chord)
-    if count < 2 or unit == 0.0:
+    t0, t1, foot, unit, count = _window(seg, first, p, work.ways, x, clip, parts == 0, chord)
+    if count < 2 or (unit == 0.0 and parts < 2):
         out[0] = t0
         out[1] = t1
         return count
+    if parts > 1:
+        count = 1 + max(1, math.ceil((t1 - t0) * parts - 1e-9))
+        m = 0
+        for j in range(count):
+            t = t1 if j == count - 1 else t0 + (t1 - t0) * j / (count - 1)
+            if m > 0 and out[m - 1] < foot < t:
+                out[m] = foot
+                m += 1
+            out[m] = t
+            m += 1
+        return m
     p0 = math.asin(max(-1.0, min(1.0, (t0 - foot) / unit)))
     p1 = math.asin(max(-1.0, min(1.0, (t1 - foot) / unit)))
     count = min(count, len(out) - 1)
@@ -463,8 +497,11 @@ def _shares(seg, first, p, x, clip, straight, chord, work):
 
 
 @njit(cache=True, error_model="numpy")
-def sweep(pieces, p, x, reach, straight, grid, chord, work):
-    """Scan piece p's step (work.ways) in the slice at x onto the spans, as high as reach; True if any ray may be touched."""
+def sweep(pieces, p, x, reach, parts, grid, chord, work):
+    """Scan piece p's step (work.ways) in the slice at x onto the spans, as high as reach; True if any ray may be touched.
+
+    `parts`: 0 for a straight step, else into how many chords a turning one is split.
+    """
     seg, first, size, _ = pieces
     half, rings, counts, shares, ways, spans, ext, _ = work
     clip_h = reach - min(ways[0, 2], ways[1, 2])
@@ -472,27 +509,54 @@ def sweep(pieces, p, x, reach, straight, grid, chord, work):
         return False
     top = min(size[p, 2], clip_h)
     clip = radius_at(seg, first, size, p, top)
+    asked = _shares(seg, first, p, x, clip, parts, chord, work)
+    if asked == 0:
+        return False
     for k in range(first[p], first[p + 1]):
         counts[k - first[p]] = _corners(seg, k, clip, chord)
-    asked = _shares(seg, first, p, x, clip, straight, chord, work)
     corners = 0
     paired = False
+    n = 0
+    chain = parts > 1
+    same = abs(ways[1, 0] - ways[0, 0]) < 1e-9
     for j in range(asked):
-        _pose_at(ways, shares[j], straight)
-        n = _figure(seg, first, p, counts, clip, x - ways[2, 0], half)
+        _pose_at(ways, shares[j], parts == 0)
+        if j == 0 or not same:
+            n = _figure(seg, first, p, counts, clip, x - ways[2, 0], half)
         if n == 0:
-            if corners > 0 and not paired:
+            if corners > 0 and (chain or not paired):
                 _scan_ring(rings, 1 - j % 2, corners, spans, ext)
             corners = 0
+            paired = False
             continue
         before = corners
+        head = not (chain and paired)
         corners = _ring(half, n, top, ways, grid, rings, j % 2)
         paired = before == corners
         if paired:
-            _scan_pair(rings, j % 2, corners, spans, ext)
+            _scan_pair(rings, j % 2, corners, spans, ext, head, not chain or j == asked - 1)
         elif j == asked - 1:
             _scan_ring(rings, j % 2, corners, spans, ext)
     return ext[0] <= ext[1] or ext[2] <= ext[3]
+
+
+@njit(cache=True, error_model="numpy")
+def one_way(ways, low_z, clip):
+    """Tell whether no point of the cutter below `clip` mm of radius turns back along Y or Z of the bar in a turning step.
+
+    Then each ray meets what is swept in one span. A point (u, v) of the tool's plane moves along (dy + turn v, dz - turn u)
+    before the bar's own turn is taken off.
+    """
+    turn = abs(ways[1, 5] - ways[0, 5])
+    along = turn * low_z - abs(ways[1, 1] - ways[0, 1])
+    if along <= 0.0:
+        return False
+    aside = abs(ways[1, 2] - ways[0, 2]) + turn * (max(abs(ways[0, 1]), abs(ways[1, 1])) + clip)
+    half = math.atan2(aside, along) + 0.5 * turn
+    if half >= 0.25 * math.pi:
+        return False
+    middle = 0.5 * (ways[0, 5] + ways[1, 5])
+    return min(abs(math.sin(middle)), abs(math.cos(middle))) > math.sin(half)
 
 
 @njit(cache=True, error_model="numpy")
@@ -527,31 +591,3 @@ def clear_spans(work, grid):
     ext[1] = -1
     ext[2] = grid.ny
     ext[3] = -1
-
-
-@njit(cache=True, error_model="numpy")
-def move_boxes(pieces, grid, poses, limits, reach, boxes):
-    """Write each move's reach (largest material radius in its X window) and the Y extent of its edge, in cells."""
-    r = 0.0
-    for p in range(pieces.edges):
-        r = max(r, pieces.size[p, 0])
-    pose = np.empty((1, 6))
-    for i in range(len(boxes)):
-        k0 = max(0, math.floor((min(poses[i, 0], poses[i + 1, 0]) - r - grid.x0) / grid.px))
-        k1 = min(grid.nx - 1, math.ceil((max(poses[i, 0], poses[i + 1, 0]) + r - grid.x0) / grid.px))
-        far = 0.0
-        for k in range(k0, k1 + 1):
-            far = max(far, reach[k])
-        boxes[i, 0] = far
-        boxes[i, 1] = FAR
-        boxes[i, 2] = -FAR
-        if min(poses[i, 2], poses[i + 1, 2]) >= far:
-            continue
-        steps = step_count(poses, i, limits)
-        for step in range(steps + 1):
-            step_pose(poses, i, step / steps, pose, 0)
-            side = r * abs(pose[0, 3])
-            for z in (pose[0, 2], far):
-                y = (pose[0, 1] * pose[0, 3] + z * pose[0, 4] - grid.y0) / grid.py
-                boxes[i, 1] = min(boxes[i, 1], y - side / grid.py - 1.0)
-                boxes[i, 2] = max(boxes[i, 2], y + side / grid.py + 1.0)

@@ -212,7 +212,10 @@ def torus_touch(cr, a, q2, k, r_low, r_high):
     """
     low = math.asin(min(max((r_low - cr) / a, 0.0), 1.0))
     high = math.asin(min(max((r_high - cr) / a, 0.0), 1.0))
-    f = 0.5 * (low + high)
+    steep = cr + a * k / math.sqrt(1.0 + k * k)  # where it would touch if the line ran through the axis
+    f = math.atan2(k, math.sqrt(max(1.0 - q2 / (steep * steep), 0.0)))
+    if not (low < f < high):
+        f = 0.5 * (low + high)
     for _ in range(60):
         sin, cos = math.sin(f), math.cos(f)
         r = cr + a * sin
@@ -236,7 +239,7 @@ def torus_touch(cr, a, q2, k, r_low, r_high):
     return cr + a * math.sin(f)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def line_touch(stretch, low, high, q2, k):
     """How far from its nearest point to the axis (distance sqrt(q2)) a line that climbs by k >= 0 meets a convex piece."""
     if k <= 0.0:
@@ -265,7 +268,7 @@ def line_touch(stretch, low, high, q2, k):
     return math.sqrt(max(r1 * r1 - q2, 0.0))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def try_edge(stretch, low, high, xa, ya, za, xb, yb, zb, best, px, py, pz):
     """Let a convex piece at the origin meet an edge; return the better of the best drop so far and this one, with its place."""
     reach = stretch[high - 1, R1]
@@ -295,6 +298,18 @@ def try_edge(stretch, low, high, xa, ya, za, xb, yb, zb, best, px, py, pz):
         return best, px, py, pz
     k = (zb - za) / length
     w = w_high
+    if w_high > 0.0 and stretch[high - 1, ARC] > 0.0 and stretch[high - 1, CR] > 0.0:
+        # by the tangent near the contact a bull nose comes no higher than this: mostly no root needs to be found
+        at = max(
+            min(math.sqrt(max(reach * reach * k * k / (1.0 + k * k) - q2, 0.0)), w_high), min(stretch[high - 1, CR], w_high)
+        )
+        at = max(at, w_low)
+        out = min(math.sqrt(q2 + at * at), reach)
+        h, hx, _ = tangent(stretch, low, high, out, 0.0, 0.0, 0.0)
+        slope = k - hx * at / max(out, 1e-300)
+        z = min(za + k * (at - w0), zb) - h
+        if z + max(slope * (w_high - at), slope * (w_low - at)) + 1e-9 <= best:
+            return best, px, py, pz
     if w_high > 0.0:
         w = max(min(line_touch(stretch, low, high, q2, k), w_high), w_low)
     z_at = min(za + k * (w - w0), zb)
@@ -304,7 +319,7 @@ def try_edge(stretch, low, high, xa, ya, za, xb, yb, zb, best, px, py, pz):
     return best, px, py, pz
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def try_triangle(tree, t, cutter, p, x, y, cos, sin, best, px, py, pz):
     """Let piece p at (x, y) meet triangle t of the mesh turned by an angle of this cosine and sine."""
     stretch, low, high = cutter.stretch, cutter.starts[p], cutter.starts[p + 1]
@@ -403,7 +418,7 @@ def node_bound(box, node, stretch, low, high, x, y, cos, sin, best):
     return min(bound, z + abs(gx - hx) * long + abs(gy - hy) * wide + 1e-9)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def drop_one(tree, cutter, x, y, cos, sin, best, guess, stack, bounds):
     """Return the drop at one place, the contact from the axis (x, y) and height, and the triangle touched (-1: none)."""
     px, py, pz, hit = np.nan, np.nan, np.nan, -1

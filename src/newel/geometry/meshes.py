@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from newel.core.errors import BadInput
 from newel.core.units import MM_PER_INCH, mm
+from newel.geometry.features import Features
 from newel.geometry.mesh_bodies import sort_bodies
 from newel.geometry.mesh_files import FILE_TYPES, MM_PER_UNIT, STL_ROW, parsed, scale_of
 from newel.geometry.mesh_holes import fill_holes
@@ -24,6 +25,8 @@ from newel.geometry.mesh_mending import (
 )
 
 Floats = NDArray[np.float64]
+STEP_TYPES = ("step", "stp")  # read with the extra `step`
+MODEL_TYPES = (*FILE_TYPES, *STEP_TYPES)
 LARGEST_MM, SMALLEST_MM = 2000.0, 0.5  # beyond these a model is taken for one in another unit (house choice)
 
 
@@ -46,24 +49,37 @@ class Mesh:
 
 @dataclass(frozen=True)
 class ReadModel:
-    """A model as read: its mesh in mm, what was mended in plain words, and how many separate pieces it is."""
+    """A model as read: its mesh in mm, what was mended in plain words, and how many separate pieces it is.
+
+    `lines`: for each ornament, polylines (n, 3) on the surface that a pointed cutter follows; `spans_mm`: of several parts,
+    from where to where each lies along the bar, counted from the first (none: one part). `features`: of the surface, where
+    the file tells them (else they can be found on the mesh).
+    """
 
     mesh: Mesh
     mended: tuple[str, ...]
     bodies: int
+    lines: tuple[tuple[Floats, ...], ...] = ()
+    spans_mm: tuple[tuple[float, float], ...] = ()
+    features: Features | None = None
 
 
 def read_mesh(data: bytes, file_type: str, unit: str, where: str) -> ReadModel:
-    """Read a model from the bytes of an stl, obj, ply or 3mf file, in 'mm' or 'inch', and mend it where that is safe.
+    """Read a model from the bytes of an stl, obj, ply, 3mf or step file, in 'mm' or 'inch', and mend it where that is safe.
 
-    A 3MF file says its own unit: it wins over `unit`, and `mended` says so where the two differ. `where` names the file in
+    A 3MF file says its own unit: it wins over `unit`, and `mended` says so where the two differ. So does a STEP file, which
+    is read with the extra `step` and brings the features of its exact faces. `where` names the file in
     errors. Raises BadInput for what is not a mesh, holds no numbers, is larger than 2 m or smaller than 0.5 mm, has no
     volume, or cannot be closed without guessing.
     """
     file_type = file_type.lower().lstrip(".")
+    if file_type in STEP_TYPES:
+        from newel.geometry.step_files import read_step
+
+        return read_step(data, where)[0]
     if file_type not in FILE_TYPES:
         raise BadInput(
-            f"{file_type!r} is not a mesh file that can be read", where=where, remedy=f"save it as {', '.join(FILE_TYPES)}"
+            f"{file_type!r} is not a model file that can be read", where=where, remedy=f"save it as {', '.join(MODEL_TYPES)}"
         )
     if unit not in MM_PER_UNIT:
         raise BadInput(f"{unit!r} is not a unit of a model", where=where, remedy="say 'mm' or 'inch'")
@@ -71,8 +87,8 @@ def read_mesh(data: bytes, file_type: str, unit: str, where: str) -> ReadModel:
     scale, own_unit, said = scale_of(data, file_type, unit, where)
     vertices = vertices * scale
     _check_numbers(vertices, faces, where)
-    _check_size(vertices[faces.ravel()], own_unit, where)
-    return _mended(vertices, faces, file_type, said, where)
+    check_size(vertices[faces.ravel()], own_unit, where)
+    return mended(vertices, faces, file_type, said, where)
 
 
 def _check_numbers(vertices: Floats, faces: NDArray[np.int64], where: str) -> None:
@@ -88,7 +104,7 @@ def _check_numbers(vertices: Floats, faces: NDArray[np.int64], where: str) -> No
         )
 
 
-def _check_size(points: Floats, unit: str, where: str) -> None:
+def check_size(points: Floats, unit: str, where: str) -> None:
     """Refuse a part of no size, no thickness, or one no light mill was built for, with what it would be in the likely unit."""
     size = float(np.ptp(points, axis=0).max())
     if SMALLEST_MM <= size <= LARGEST_MM:
@@ -117,7 +133,7 @@ def _check_size(points: Floats, unit: str, where: str) -> None:
     )
 
 
-def _mended(vertices: Floats, faces: NDArray[np.int64], file_type: str, said: list[str], where: str) -> ReadModel:
+def mended(vertices: Floats, faces: NDArray[np.int64], file_type: str, said: list[str], where: str) -> ReadModel:
     """Mend in order: vertices, faces, seams, windings, holes, bodies; then hold the result against what a part must be."""
     vertices, faces, merged = merge_equal(vertices, faces)
     if file_type == "stl" and merged:  # every STL file is a heap of loose triangles: this is how the format is read

@@ -116,12 +116,18 @@ def row_minutes(motion: Motion, machine: Machine) -> Timed:
 
 
 def toolpath_minutes(toolpath: Toolpath, machine: Machine) -> float:
-    """Time one cut's passes and links before any program exists: what the planner compares candidates by.
+    """Time one cut's passes and links before any program exists: what the planner compares candidates by."""
+    return toolpath_timed(toolpath, machine).total_minutes
+
+
+def toolpath_timed(toolpath: Toolpath, machine: Machine) -> Timed:
+    """Time every row of one cut's passes and links before any program exists.
 
     Feeds are speeds of the tip over the turning work; where A cannot keep up, the row is slower. Row 0 is where the
     cut starts and takes no time; a feed of 0 is a rapid; a feed that is nan or negative gives nan.
     """
     limits, weight = axis_limits(machine)
+    minutes, held_by = np.zeros(len(toolpath)), np.zeros(len(toolpath), np.uint8)
     way = np.diff(toolpath.pose, axis=0)
     feed = toolpath.feed_mm_per_min[1:]
     rapid = (toolpath.kind[1:] == MoveKind.RAPID) | (feed == 0.0)
@@ -139,8 +145,9 @@ def toolpath_minutes(toolpath: Toolpath, machine: Machine) -> float:
         how=how[moves],
         stop_after=np.zeros(len(moves), np.uint8),
     )
-    seconds, _ = _seconds(pieces, limits, machine.corner_deviation_mm)
-    return float(seconds.sum()) / 60.0
+    seconds, held = _seconds(pieces, limits, machine.corner_deviation_mm)
+    minutes[moves + 1], held_by[moves + 1] = seconds / 60.0, held
+    return Timed(minutes, held_by)
 
 
 def tip_way_mm(pose: Floats) -> Floats:

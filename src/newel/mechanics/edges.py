@@ -31,7 +31,7 @@ def working_edge(cutter: Cutter, ap_mm: float) -> WorkingEdge:
     if not ap_mm > 0:
         raise BadInput(f"a depth of cut must be greater than 0, not {ap_mm:g} mm")
     ap = min(ap_mm, cutter.APMX)
-    if cutter.form is Form.FLAT:
+    if cutter.form in (Form.FLAT, Form.THREAD_MILL):  # the flanks of a thread tooth are short: taken as an upright edge
         return WorkingEdge(cutter.DC, ap, 1.0)
     if cutter.form is Form.BALL:
         return _round_then_straight(0.0, cutter.RE or 0.5 * cutter.DC, 0.0, ap, cutter.DC)

@@ -43,6 +43,14 @@ def grip_used(torque_Nm: float, pull_N: float, radius_mm: float, holds_N: float)
     return math.hypot(1000.0 * torque_Nm / radius_mm, pull_N) / holds_N
 
 
+def lift_out_moment_Nmm(force_N: float, grip_mm: float) -> float:
+    """Moment at which a bar begins to lift out of a pair of opposite jaws of that force each: 2 N L / 6.
+
+    Derived: pressure that falls straight along the grip L reaches 0 at one end where its middle has moved by L / 6.
+    """
+    return force_N * grip_mm / 3.0
+
+
 def screw_force_N(torque_Nm: float, pitch_mm: float, efficiency: float) -> float:
     """Force of a jaw's screw: 2 pi e T / p. Energy balance; efficiency 0.1 to 0.2 from memory."""
     return 2.0 * math.pi * efficiency * torque_Nm * 1000.0 / pitch_mm

@@ -62,9 +62,9 @@ def choose_cutters(job: Job, bench: Bench) -> ChosenCutters:
     """Choose the roughing, finishing and (where it pays) rest cutter, or take the job file's."""
     rough, rough_said = _choose_rough(job, bench)
     finish, rest, finish_said = _choose_finish(job, bench, bench.cutters[rough].DC / 2.0)
-    data = {f"rough {rough}": _rough_data(job, bench, rough), f"finish {finish}": _finish_data(job, bench, finish)}
+    data = {f"rough {rough}": _rough_data(job, bench, rough), f"finish {finish}": finish_data(job, bench, finish)}
     if rest is not None:
-        data[f"finish {rest}"] = _finish_data(job, bench, rest)
+        data[f"finish {rest}"] = finish_data(job, bench, rest)
     return ChosenCutters(rough, finish, rest, data, (rough_said, *finish_said))
 
 
@@ -73,7 +73,8 @@ def _rough_data(job: Job, bench: Bench, name: str) -> CuttingData:
     return cutting_data(cutter, bench.material, bench.machine, Purpose.ROUGH, asked=job.rough, bar_radius_mm=radius)
 
 
-def _finish_data(job: Job, bench: Bench, name: str) -> CuttingData:
+def finish_data(job: Job, bench: Bench, name: str) -> CuttingData:
+    """Return the cutting data of a cutter that finishes."""
     cutter, radius = bench.cutters[name], bench.part.radius_mm
     return cutting_data(cutter, bench.material, bench.machine, Purpose.FINISH, asked=job.finish, bar_radius_mm=radius)
 
@@ -154,7 +155,7 @@ def _choose_finish(job: Job, bench: Bench, rough_radius_mm: float) -> tuple[str,
 
 
 def _finish_minutes(job: Job, bench: Bench, name: str, cusp_mm: float, share: float) -> float:
-    data = _finish_data(job, bench, name)
+    data = finish_data(job, bench, name)
     radius = bench.cutters[name].RE
     step = 2.0 * np.sqrt(max(2.0 * radius * cusp_mm - cusp_mm**2, 1e-9))
     return share * bench.sample.area_mm2 / (step * data.feed_mm_per_min)

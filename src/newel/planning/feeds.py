@@ -1,7 +1,9 @@
 """How hard a cut may be pushed: spindle speed, feed, depth and width from what the machine, cutter and bar can bear.
 
-Speeds are taken from the middle of a material's band, forces from the high end of its kc1.1 band. Roughing is planned
-for the first pass of a level, which is a full slot; finishing for the terraces that roughing leaves.
+Speeds are taken from the middle of a material's band, forces from the high end of its kc1.1 band. The feed is what the
+first pass of a roughing level, a full slot, bears, or what a finishing pass bears on the terraces that roughing leaves;
+where the cut turns out easier, planning/feed_schedule.py lets it run faster, and so a level may be deeper than a slot at
+full feed would bear.
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ BENDING_ROUGH_MM = 0.05  # common practice: well inside a usual allowance of 0.2
 BENDING_FINISH_MM = 0.01  # common practice: a fifth of a usual tolerance of 0.05 mm
 TERRACE = 3.0  # depth a finishing pass meets on roughing's terraces, over the allowance: common practice on steep flanks
 FINISH_DEPTH_MM = 0.3  # the allowance taken where none is told: common practice
+SLOT_FEED_SHARE = 0.4  # of the easy feed, the least that the slot of a level may be cut at: common practice, slots are few
 LEAST_AP_PER_DC = 0.1  # shallower roughing wears only the corner: common practice
 MOST_THINNING = 3.0  # a feed is raised by no more than this for a thin chip: common practice
 CUSP_SHARE = 0.3  # of the tolerance, where no cusp is asked for
@@ -129,9 +132,10 @@ def cutting_data(
         ae = min(ae_asked or material.ae_per_DC * edge.diameter_mm, edge.diameter_mm)
         rpm, speed_said = _spindle_speed(duty, edge, rpm_asked)
         load = _load(duty, ap, ae)
-        fz, limited_by, over = _feed_per_tooth(duty, edge, ae, rpm, load)
+        fz, limited_by, easy = _feed_per_tooth(duty, edge, ae, rpm, load)
         shallower = _rounded_down(0.85 * ap)
-        if not (ap_free and over and shallower >= LEAST_AP_PER_DC * cutter.DC):
+        slow = fz < (1.0 if feed_asked is not None else SLOT_FEED_SHARE) * easy - 1e-12 or limited_by == _RUBBING
+        if not (ap_free and slow and shallower >= LEAST_AP_PER_DC * cutter.DC):
             break
         ap = shallower
     if rpm_asked is None and limited_by == _AXIS:
@@ -257,8 +261,8 @@ def _load_height_mm(cutter: Cutter, deep: float) -> float:
     return min(0.5 * deep, 0.5 * cutter.APMX) if cutter.form in (Form.V, Form.TAPERED_BALL) else 0.0
 
 
-def _feed_per_tooth(duty: _Duty, edge: WorkingEdge, ae: float, rpm: float, load: _Load) -> tuple[float, str, bool]:
-    """Return fz, what ruled it, and whether it was the force, so that a shallower cut would let it rise."""
+def _feed_per_tooth(duty: _Duty, edge: WorkingEdge, ae: float, rpm: float, load: _Load) -> tuple[float, str, float]:
+    """Return fz, what ruled it, and the fz of an easy cut, which a shallower one would let it rise to."""
     cutter, material, machine = duty.cutter, duty.material, duty.machine
     deep = edge.diameter_mm if cutter.form in (Form.V, Form.TAPERED_BALL) else cutter.DC
     chip = 0.5 * sum(material.fz_per_DC) * deep
@@ -281,12 +285,12 @@ def _feed_per_tooth(duty: _Duty, edge: WorkingEdge, ae: float, rpm: float, load:
     ruled = min(limits, key=lambda name: limits[name])
     fz = limits[ruled]
     least = material.hm_min_mm / max(float(mean_chip_mm(1.0, ae, edge.diameter_mm)) * edge.thinning, 1e-9)
-    over = ruled not in (_CHART, _AXIS)
+    easy = min(limits[_CHART], limits[_AXIS])
     if fz >= least:
-        return fz, ruled, over
+        return fz, ruled, easy
     # A chip that rubs is worse than a cutter that bends, and better than a machine that stalls or a cutter that breaks.
     hard = min((_AXIS, _POWER, _TORQUE, _ROTARY, _GRIP, _STRENGTH), key=lambda name: limits[name])
-    return (least, _RUBBING, over) if limits[hard] >= least else (limits[hard], hard, over)
+    return (least, _RUBBING, easy) if limits[hard] >= least else (limits[hard], hard, easy)
 
 
 def _slower_for_axis(duty: _Duty, edge: WorkingEdge, rpm: float, fz: float, said: Decision) -> tuple[float, float, Decision]:
@@ -336,7 +340,7 @@ def _depth_said(duty: _Duty, ap: float, ae: float, said: str) -> tuple[Decision,
             Decision(
                 what,
                 chosen,
-                "shallower than usual, so that the full slot of a level's first pass is borne",
+                "shallower than usual, so that the full slot of a level's first pass is borne without crawling",
                 (f"ap {mm(full)}",),
             ),
         )

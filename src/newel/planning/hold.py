@@ -112,11 +112,14 @@ def _body_radius_below(body: Profile, height_mm: float) -> float:
 
 
 def _stub_radius(points: Floats, end_x: float, bar: BarAsk, asked_diameter: float | None) -> float:
-    if asked_diameter is not None:
-        return asked_diameter / 2.0
+    return asked_diameter / 2.0 if asked_diameter is not None else stub_radius(points, end_x, bar.size_mm)
+
+
+def stub_radius(points: Floats, end_x: float, size_mm: tuple[float, ...]) -> float:
+    """Return how stout a stub should be that holds a part at one end: a share of the end's radius and of the bar's size."""
     near = np.abs(points[:, 0] - end_x) <= 1.0
     end_radius = float(np.hypot(points[near, 1], points[near, 2]).max()) if near.any() else 0.0
-    least = max(LEAST_STUB_RADIUS_MM, STUB_OVER_BAR * min(bar.size_mm))
+    least = max(LEAST_STUB_RADIUS_MM, STUB_OVER_BAR * min(size_mm))
     return round(max(least, STUB_OVER_END * end_radius) * 2.0) / 2.0 if end_radius > least else least
 
 

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 SKIN_MM = 0.2  # least material outside the part: bars are never quite true to size (common practice)
 COARSE_TURN_DEG = 3.0  # turns are tried in these steps, then in whole degrees about the best
 OWN_AXIS_MM = 0.05
+LIE_DECISION = "how the part lies in the bar"  # what the decision about the axis is called
 AXIS_NAMES = ("x", "-x", "y", "-y", "z", "-z")
 
 
@@ -62,7 +63,7 @@ def place(
     others = tuple(f"{_spoken(lie.axis)} ({mm(lie.length_mm, 1)} of bar)" for lie in fitting if lie.axis[-1] != chosen.axis[-1])
     by = "Newel" if asked.axis is None else "job file"
     decision = Decision(
-        what="how the part lies in the bar",
+        what=LIE_DECISION,
         chosen=f"the model's {_spoken(chosen.axis)} toward the tailstock, turned {degrees(chosen.turn_deg, 1)}",
         because=f"needs {mm(chosen.length_mm, 1)} of bar, leaves {mm(chosen.skin_mm)} of skin; the stouter end at the chuck",
         instead_of=others,
@@ -113,6 +114,14 @@ def corner_radius_mm(section: Section, size_mm: tuple[float, ...]) -> float:
         return size_mm[0] / np.sqrt(3.0)
     width, height = (size_mm[0], size_mm[0]) if section is Section.SQUARE else (size_mm[0], size_mm[1])
     return float(np.hypot(width, height) / 2.0)
+
+
+def laid_as(bar_from_model: Floats) -> PlaceAsk:
+    """Return the axis and turn that lay a part the way a placement does."""
+    rotation = bar_from_model[:3, :3] / np.cbrt(np.linalg.det(bar_from_model[:3, :3]))
+    axis = max(AXIS_NAMES, key=lambda name: float(_rows_along(name)[0] @ rotation[0]))
+    about_x = rotation @ _rows_along(axis).T
+    return PlaceAsk(axis, float(np.degrees(np.arctan2(about_x[2, 1], about_x[1, 1]))))
 
 
 def _lie(hull: Floats, axis: str, section: Section, size_mm: tuple[float, ...], turn_deg: float | None) -> Lie:

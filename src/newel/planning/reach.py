@@ -13,6 +13,8 @@ from newel.geometry.drop import DropTree, drop
 Floats = NDArray[np.float64]
 
 END_FACING = 0.985  # cosine of 10 degrees
+_FACES_UP = 0.02  # least rise of a normal that a ball can touch from above
+_ENDS_BENEATH = 0.17  # sine of 10 degrees: what faces along the bar is cut by the flank, whichever way it leans a little
 
 
 @dataclass(frozen=True)
@@ -66,26 +68,63 @@ def lowest_tip(part: Standing, shape: CutterShape, x_mm: Floats, y_mm: Floats, t
 
 
 def around_reach(
-    sample: SurfaceSample, part: Standing, shape: CutterShape, ball_radius_mm: float, offset_y_mm: float = 0.0
+    sample: SurfaceSample,
+    part: Standing,
+    shape: CutterShape,
+    ball_radius_mm: float,
+    offset_y_mm: float = 0.0,
+    heights: tuple[float, ...] = (1.0,),
 ) -> Floats:
     """Return how much a ball cutter must leave standing over each sample point, in mm along the normal (n,); 0 is clean.
 
     The cutter's axis is square to the rotary axis, set off sideways by `offset_y_mm`. With its ball touching the point the
-    ball's centre stands one radius out along the normal, and the bar has one turn that brings that centre under the spindle.
+    ball's centre stands one radius out along the normal, and the bar has one turn that brings that centre under the spindle
+    above the rotary axis (`heights` 1.0), and one below it (-1.0): there the tip reaches past the axis.
     Points whose centre lies nearer the rotary axis than the offset, or that face away, count as left by a whole radius.
     """
     centre = sample.points + ball_radius_mm * sample.normals
     out = np.hypot(centre[:, 1], centre[:, 2])
-    usable = out > abs(offset_y_mm) + 1e-9
-    up = np.sqrt(np.maximum(out**2 - offset_y_mm**2, 0.0))
-    turn = np.degrees(np.arctan2(up, offset_y_mm) - np.arctan2(centre[:, 2], centre[:, 1]))
-    tip = up - ball_radius_mm
-    # The point's normal as seen at that turn must look upward, or the ball would have to come from beneath.
-    rad = np.radians(turn)
-    rise = sample.normals[:, 1] * np.sin(rad) + sample.normals[:, 2] * np.cos(rad)
-    usable &= rise > 0.02
+    ends = np.abs(sample.normals[:, 0]) >= END_FACING
     left = np.full(len(centre), ball_radius_mm)
-    x, y = centre[usable, 0], np.full(int(usable.sum()), offset_y_mm)
-    low = lowest_tip(part, shape, x, y, turn[usable])
-    left[usable] = np.maximum(low - tip[usable], 0.0) * rise[usable]
+    for sign in heights:
+        up = sign * np.sqrt(np.maximum(out**2 - offset_y_mm**2, 0.0))
+        turn = np.degrees(np.arctan2(up, offset_y_mm) - np.arctan2(centre[:, 2], centre[:, 1]))
+        rise = _rise(sample.normals, turn)
+        usable = (out > abs(offset_y_mm) + 1e-9) & np.where(ends, rise > -_ENDS_BENEATH, rise > _FACES_UP)
+        y = np.full(int(usable.sum()), offset_y_mm)
+        low = lowest_tip(part, shape, centre[usable, 0], y, turn[usable])
+        lifted = _left_by_lift(low - (up - ball_radius_mm)[usable], rise[usable], ball_radius_mm)
+        left[usable] = np.minimum(left[usable], lifted)
     return left
+
+
+def tilted_reach(sample: SurfaceSample, part: Standing, shape: CutterShape, ball_radius_mm: float, tilt_deg: float) -> Floats:
+    """Return how much a ball cutter must leave over each point (n,), in mm, where any sideways offset may be chosen.
+
+    The bar is turned so that the point's normal leans `tilt_deg` from upright as seen along the bar; of a point that faces
+    along the bar the point itself does.
+    """
+    ends = np.abs(sample.normals[:, 0]) >= END_FACING
+    toward = np.where(ends[:, None], sample.points[:, 1:], sample.normals[:, 1:])
+    turn = 90.0 - np.degrees(np.arctan2(toward[:, 1], toward[:, 0])) + tilt_deg
+    centre = sample.points + ball_radius_mm * sample.normals
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    y, z = c * centre[:, 1] - s * centre[:, 2], s * centre[:, 1] + c * centre[:, 2]
+    rise = _rise(sample.normals, turn)
+    usable = np.where(ends, rise > -_ENDS_BENEATH, rise > _FACES_UP)
+    left = np.full(len(centre), ball_radius_mm)
+    low = lowest_tip(part, shape, centre[usable, 0], y[usable], turn[usable])
+    left[usable] = _left_by_lift(low - (z - ball_radius_mm)[usable], rise[usable], ball_radius_mm)
+    return left
+
+
+def _rise(normals: Floats, turn_deg: Floats) -> Floats:
+    """Return how much normals (n, 3) look upward (n,) when the bar is turned: a ball can't come from beneath."""
+    rad = np.radians(turn_deg)
+    return normals[:, 1] * np.sin(rad) + normals[:, 2] * np.cos(rad)
+
+
+def _left_by_lift(lift: Floats, rise: Floats, radius: float) -> Floats:
+    """Return how far a ball that touched a point stands off it when lifted: the cosine rule about its centre."""
+    lift, rise = np.maximum(lift, 0.0), np.maximum(rise, 0.0)
+    return np.sqrt(radius**2 + 2.0 * radius * lift * rise + lift**2) - radius

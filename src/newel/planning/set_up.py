@@ -56,6 +56,8 @@ def set_up_cutter(number: int, cutter: Cutter, shape: CutterShape, spindle_face_
         cutting_length_mm=cutter.APMX,
         max_rpm=cutter.max_rpm,
         gauge_length_mm=spindle_face_mm,
+        teeth=cutter.ZEFP,
+        substance=cutter.substance,
     )
 
 

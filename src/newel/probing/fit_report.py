@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 
+from newel.core.errors import Infeasible
 from newel.core.setup import SetUp
 from newel.probing.fits import Estimate
 from newel.probing.machine_fit import ZERO, MachineFit, suggest
 from newel.probing.readings import Table
 from newel.probing.routines import Probe, candidates
+from newel.probing.touches import Touch
 
 _WORDS = {
     "axis_y_mm": "rotary axis at the jaws, Y",
@@ -67,7 +69,7 @@ def fit_text(found: MachineFit, table: Table, setup: SetUp, probe: Probe) -> str
             f"  {item.label}: off by {item.residual * 1000:+.0f} µm, where {item.limit * 1000:.0f} is the most to expect"
             for item in fit.outliers
         ]
-    extra = suggest(found, candidates(setup, probe), setup)
+    extra = suggest(found, _could_be_added(setup, probe), setup)
     if extra:
         lines += ["", "extra readings that would help most:"]
         lines += [
@@ -76,6 +78,14 @@ def fit_text(found: MachineFit, table: Table, setup: SetUp, probe: Probe) -> str
             for item in extra
         ]
     return "\n".join(lines)
+
+
+def _could_be_added(setup: SetUp, probe: Probe) -> tuple[Touch, ...]:
+    """Return the touches that could be added; none on a bar too short for two sections apart."""
+    try:
+        return candidates(setup, probe)
+    except Infeasible:
+        return ()
 
 
 def _number(item: Estimate) -> str:

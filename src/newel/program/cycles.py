@@ -170,6 +170,7 @@ def _pecks(state: State, block: Block, levels: tuple[int, float, float, float], 
     if count > MOST_HOLES:
         raise RefusedError("cycle", "more pecks than are followed", measured=count, limit=MOST_HOLES)
     for peck in range(1, count + 1):
+        state.spend(60, "cycle", "drilling goes on longer than is followed")
         depth = bottom if peck == count else r - peck * q
         _go(state, block, RowKind.FEED, ic, depth)
         _go(state, block, RowKind.RAPID, ic, clear)

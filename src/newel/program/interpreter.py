@@ -29,6 +29,8 @@ from newel.program.words import FULL, WordTable, split_text
 
 __all__ = ["Interpretation", "MachineFacts", "ProgramFacts", "interpret"]
 
+LINE_WORK = 16  # of reading a line again, as so many of its characters (measured)
+PLAIN_LINES = 6  # so many lines that the kernel runs again count as one character
 MOST_REFUSED = 20_000  # lines; a bound on time for texts that are no programs at all
 _G_WORD = re.compile(r"g(\d{1,6}(?:\.\d{1,6})?)?")
 
@@ -121,6 +123,7 @@ class Run:
         self.flow: Flow | None = None
         self.full_reads = 0
         self.refused = 0
+        self.furthest = -1  # line read so far
         self.percent_opens = -1
         self.ended = False
         self.stopped = False
@@ -185,6 +188,8 @@ class Run:
         span = (line, len(self.table))
         line, row, why = kernels.run_plain(self.words, rows.for_run(), state.floats, state.ints, span, rows.n, MOST_CHORDS)
         rows.n = int(row)
+        state.work += max(0, min(int(line), self.furthest) - span[0]) // PLAIN_LINES
+        self.furthest = max(self.furthest, int(line) - 1)
         if rows.n > begin:
             rows.label(begin, state.labels())
             if not state.ints[kernels.UNITS_SAID] and state.notes.first_move_without_units == 0:
@@ -202,6 +207,9 @@ class Run:
         """Read and carry out line `line` (from 0) in full; return the line to go on with."""
         text = self.table.text(line)
         self.full_reads += 1
+        if line <= self.furthest:
+            self._spend(len(text) + LINE_WORK, line)
+        self.furthest = max(self.furthest, line)
         if "%" in text and text.strip() == "%":
             return self._percent(line)
         try:
@@ -222,6 +230,14 @@ class Run:
                 state.report("too-many-refused-lines", says, line + 1, measured=self.refused, limit=MOST_REFUSED)
                 raise StopError from None
             return line + 1
+
+    def _spend(self, work: int, line: int) -> None:
+        """Count work done again on a line that was read before; stop where it is more than the dialect lets pass."""
+        try:
+            self.state.spend(work, "endless-loop", "loops and calls go on longer than is followed")
+        except RefusedError as refused:
+            self.state.findings.add(refused, line + 1, self.state.place())
+            raise StopError from None
 
     def _motion_after(self, refused: str) -> None:
         """Put the motion in force that a refused line's text asks for: G0 or G1, or none that is known."""

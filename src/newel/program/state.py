@@ -99,6 +99,7 @@ class State:
         self.cutter = 0
         self.lost: set[int] = set()  # axes whose place an earlier finding made unknown
         self.sticky = Sticky()
+        self.work = 0  # done again by loops, calls and pecks: a bound on time
         self.changes = 0  # of anything that a parameter can tell: a loop's condition can change only when this does
         self.job_system = system
         self.relative = np.full((10, 4), NAN)  # origin of each system, from the job's own as it was at the start
@@ -180,6 +181,13 @@ class State:
         rows.n = n + 1
         rows.label(n, self.labels())
         self.here[:] = target
+
+    def spend(self, work: int, code: str, says: str) -> None:
+        """Count work that the text's own length does not bound; refuse when there has been more than the dialect lets pass."""
+        self.work += work
+        most = self.traits.max_repeated_work
+        if self.work > most:
+            raise RefusedError(code, says, measured=self.work, limit=most)
 
     def stop_path(self) -> None:
         """Mark that the path stops at the end of the last row."""

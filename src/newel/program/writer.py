@@ -195,11 +195,14 @@ class _Pen:
         minutes = minutes_over_work(body, counts[0], self.setup, self.units, np.where(feeds[1:] > 0.0, feeds[1:], np.nan))
         axes = np.abs(np.diff(counts, axis=0)) * self.units / self.fastest
         minutes = np.maximum(minutes, axes.max(axis=1))  # nan (a rapid) stays nan
-        if self.style.per_minute == 0:
+        # With the bar clamped the feed over the work is the feed of X, Y and Z: plain G94, whatever the habit for turning cuts.
+        clamped = not (body[:, 3] != counts[0, 3]).any()
+        style = self.style._replace(per_minute=1) if clamped else self.style
+        if style.per_minute == 0:
             self.line("G93")
         self.state[5] = -1
-        self._put(body, minutes)
-        if self.style.per_minute == 0:
+        self._put(body, minutes, style)
+        if style.per_minute == 0:
             self.line("G94")
         self._to_safe()
 
@@ -276,11 +279,11 @@ class _Pen:
             self.state[2] = self.safe_count
             self.state[4] = 0
 
-    def _put(self, counts: np.ndarray, minutes: Floats) -> None:
+    def _put(self, counts: np.ndarray, minutes: Floats, style: kernels.LineStyle) -> None:
         out = np.empty(min(_OUT_BYTES, 160 * (len(counts) + 2)), dtype=np.uint8)
         row = 0
         while row < len(counts):
-            row, size = kernels.put_rows(counts, minutes, self.style, self.state, (row, len(counts)), out)
+            row, size = kernels.put_rows(counts, minutes, style, self.state, (row, len(counts)), out)
             self.pieces.append(out[:size].tobytes())
 
 

@@ -41,6 +41,8 @@ CODES = MappingProxyType(
         "body-strikes-part": (OBSTACLE, "neck, shank, holder and spindle must not touch the finished part"),
         "strikes-keep-out": (OBSTACLE, "nothing that moves may touch jaws, chuck, centre or tailstock"),
         "strikes-table": (OBSTACLE, "nothing may touch the table"),
+        # turning between sides
+        "turn-low": (OBSTACLE, "between cuts at clamped sides the bar turns only with the tip clear above everything"),
         # travel
         "travel": (OBSTACLE, "every axis must stay within its travel under the work offset"),
         "wind-up": (OBSTACLE, "A must not turn further from zero than the machine allows"),
@@ -49,6 +51,10 @@ CODES = MappingProxyType(
         # the load: estimates, so never more than a caution
         "load-power": (CAUTION, "a cut should ask no more than the spindle's power"),
         "load-torque": (CAUTION, "a cut should load the rotary axis no more than it can turn against"),
+        "load-holding": (CAUTION, "a cut at a side should load the rotary axis no more than it holds against, standing still"),
+        "load-thrust": (CAUTION, "a cut should push no axis harder than it can push back"),
+        "load-grip": (CAUTION, "jaws should hold twice what a cut asks of them, four times without a centre (RN-1391)"),
+        "load-break": (CAUTION, "a cut should stress the cutter no more than it bears"),
         "load-cutter": (CAUTION, "a cut should bend the cutter no more than 0.2 mm"),
         "load-bar": (CAUTION, "a cut should bend the bar no more than 0.2 mm"),
         # the result

@@ -1,14 +1,15 @@
-"""Load: how hard the programs work spindle, cutter, rotary axis and bar, estimated from what each stretch really removed.
+"""Load: how hard the programs work spindle, cutter, rotary axis, jaws and bar, from what each stretch really removed.
 
 A stretch is a run of fed rows of one cutter at least STRETCH_MM of tip way long: shorter ones are lost in the grid. Its
 removal rate Q = volume / time gives the power Q kc (ISO 3002-4), kc by Kienzle's law at the upper end of the material's
-band. Width and depth of cut are not told apart by a volume: both are taken as the root of Q / vf, their chip as that of a
-cutter with TEETH teeth. So these are estimates to see what is near a limit, not figures to design by.
+band. A volume does not tell width from depth: the hardest stretches, and others spread over the program, are looked at
+again (proof/load_moments.py), and tell for each cutter how much harder its cuts are than their volume says.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,103 +17,153 @@ from numpy.typing import NDArray
 
 from newel.core.findings import Finding
 from newel.core.profile import CutterShape
-from newel.core.setup import SetUp
+from newel.core.setup import SetUp, SetUpCutter
 from newel.geometry.blank import Blank
-from newel.geometry.blank_surface import surface_points
 from newel.geometry.profiles import radius_at
+from newel.mechanics.bar_sections import bar_figures, bar_state, natural_frequency_Hz
 from newel.mechanics.chip import engagement_angle_deg, mean_chip_mm
+from newel.mechanics.cutter_bending import ALLOWED_STRESS_N_PER_MM2, E_N_PER_MM2, FLUTED_SHARE
 from newel.mechanics.force import specific_force_N_per_mm2
 from newel.mechanics.power import cutting_power_W
-from newel.proof.course import Course, findings_at
+from newel.proof.course import Course
 from newel.proof.limits import tip_way_mm
-from newel.proof.results import Load
+from newel.proof.load_limits import load_findings
+from newel.proof.load_moments import LIGHT_SUPPORT, Moments, look_again, teeth_of
+from newel.proof.results import CutLoad, Load, LoadSeries, Measured, Standing
 from newel.proof.strikes import frustums
 from newel.shop.machines import Machine
 from newel.shop.materials import Material
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
 
 STRETCH_MM = 3.0
-TEETH = 2  # the set-up doesn't tell teeth; two is what small cutters mostly have (common practice)
-E_CUTTER_N_PER_MM2 = 600_000.0  # carbide, 580 to 630 GPa (from memory); high-speed steel bends 2.7 times as much
-FLUTED_SHARE = 0.8  # a fluted part bends like 0.8 of its diameter (from memory: Kops, Vo, CIRP Annals 39, 1990)
-CUTTER_MAY_BEND_MM = 0.2  # more than that and the cutter is near breaking or the cut near stalling (common practice)
-BAR_MAY_BEND_MM = 0.2
-SLICE_MM = 0.5
 LEAST_RADIUS_MM = 0.05
+HARD_MOMENTS = 40  # of each cutter: its hardest stretches by volume
+SPREAD_MOMENTS = 40  # of each cutter: spread evenly over its stretches
+HARD_QUANTILE = 0.9  # how hard a cutter's cuts are for their volume: that many of those looked at are no harder
+SIDE_OVER_TANGENT = math.hypot(1.0, 0.7)  # tangential and radial force together, where nothing was looked at (as engagement)
+LEAST_AREA_MM2 = 1e-3
+CONE_SLICE_MM = 0.25
+MOST_SCALE = 4.0
+BAND_QUANTILE = 0.95
 
 
 @dataclass(frozen=True)
-class Hardest:
-    """A load's hardest moment: what it was, and its row (-1: none)."""
+class StretchLoads:
+    """The loads of stretches, (k,) each: first row, force N, torque N m, power W, bending of cutter and bar mm."""
 
-    value: float = 0.0
-    row: int = -1
+    row: Rows
+    force_N: Floats
+    torque_Nm: Floats
+    power_W: Floats
+    cutter_bends_mm: Floats
+    bar_bends_mm: Floats
 
-    def or_in(self, values: Floats, rows: NDArray[np.intp]) -> Hardest:
-        """Return the harder of this moment and the hardest of `values` (k,) at `rows` (k,)."""
-        k = int(np.argmax(values))
-        return Hardest(float(values[k]), int(rows[k])) if not values[k] <= self.value else self
+
+@dataclass(frozen=True)
+class Stretches:
+    """Runs of fed rows that cut, (k,) each. `hard_row`: the row that removes most of each; `cutter`: its number.
+
+    `tooth_N`: tangential force of a tooth by volume alone; `watts` likewise; `radius_mm`: distance from the axis.
+    """
+
+    row: Rows
+    last: Rows
+    hard_row: Rows
+    cutter: NDArray[np.int32]
+    area_mm2: Floats
+    height_mm: Floats
+    x_mm: Floats
+    radius_mm: Floats
+    rpm: Floats
+    watts: Floats
+    tooth_N: Floats
 
 
 def load_of(
-    course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, machine: Machine, material: Material | None
-) -> tuple[Load, list[Finding]]:
-    """Return the hardest moments of the whole course (nan for all where no material is given) and cautions of them."""
+    course: Course,
+    removed_mm3: Floats,
+    blank: Blank,
+    setup: SetUp,
+    machine: Machine,
+    material: Material | None,
+    measured: Measured | None = None,
+) -> tuple[Load, list[Finding], LoadSeries | None]:
+    """Return the hardest moments of the whole course (nan for all where no material is given), cautions, and the series.
+
+    `blank`: as the programs leave it. `measured`: points of its surface, to carry the bending into the deviation.
+    """
     if material is None:
-        return Load(), []
-    flexibility = bar_flexibility_mm_per_N(blank, setup, material)
-    power, force, torque, bends, sags = (Hardest() for _ in range(5))
+        return Load(), [], None
+    stretches = stretches_of(course, removed_mm3, material)
+    if len(stretches.row) == 0:
+        return Load(*(0.0,) * 5), [], None
+    moments = look_again(course, setup, _rows_to_see(stretches), blank.pitch_mm, material)
+    series = series_of(course, stretches, moments, setup)
+    found, extremes = load_findings(course, series, setup, machine)
+    surface = _surface_band(course, stretches, series, measured)
+    bar = moments.bars[-1] if moments.bars else None
+    load = Load(
+        float(series.force_N.max()),
+        float(series.torque_Nm.max()),
+        float(series.cutter_bends_mm.max()),
+        float(np.nan_to_num(series.bar_bends_mm, nan=-1.0).max()) if bar else math.nan,
+        float(series.power_W.max()),
+        thrust_max_N=extremes.thrust_N,
+        grip_used_max=extremes.grip_used,
+        cutter_stress_share_max=float(series.cutter_stress_share.max()),
+        centre_force_max_N=extremes.centre_N,
+        bar_twist_max_deg=float(series.bar_twists_deg.max()) if bar else math.nan,
+        bar_frequency_Hz=natural_frequency_Hz(bar) if bar else math.nan,
+        weakest_x_mm=_weakest_x_mm(moments, setup),
+        surface_bending_mm=surface[0],
+        gouge_with_bending_mm=surface[1],
+        leftover_with_bending_mm=surface[2],
+        cuts=_peaks(course, series),
+    )
+    return load, found, series
+
+
+def stretch_loads(
+    course: Course, removed_mm3: Floats, blank: Blank, setup: SetUp, material: Material
+) -> Iterator[StretchLoads]:
+    """Yield the loads of every stretch that cuts, cutter by cutter, by volume alone: quick, and a little too kind."""
+    stretches = stretches_of(course, removed_mm3, material)
+    if len(stretches.row) == 0:
+        return
+    far = setup.bar.to_x_mm if setup.along_x > 0 else setup.bar.from_x_mm
+    stiff = material.E_N_per_mm2
+    gives = np.full(len(stretches.row), math.nan)
+    if stiff is not None and abs(far) > 1e-6:
+        bar = bar_state(bar_figures(blank, far), stiff, stiff / 2.7, 1000.0, LIGHT_SUPPORT)
+        gives = bar.sideways_mm_per_N(np.abs(stretches.x_mm))
+    side = SIDE_OVER_TANGENT * stretches.tooth_N
+    for number, cutter in sorted(course.cutters.items()):
+        mine = stretches.cutter == number
+        if mine.any():
+            bends = side[mine] * cutter_flexibility_mm_per_N(cutter.shape, stretches.height_mm[mine], cutter.substance)
+            torque = side[mine] * stretches.radius_mm[mine] * 1e-3
+            yield StretchLoads(stretches.row[mine], side[mine], torque, stretches.watts[mine], bends, side[mine] * gives[mine])
+
+
+def stretches_of(course: Course, removed_mm3: Floats, material: Material) -> Stretches:
+    """Sum rows to stretches and tell their load by volume; those that cut nothing are left out."""
+    found = []
     for number, cutter in sorted(course.cutters.items()):
         rows = np.flatnonzero(course.fed & course.known & (course.motion.cutter == number) & (course.motion.spindle_rpm != 0))
-        if len(rows) == 0:
-            continue
-        stretch = _stretches(course, removed_mm3, rows)
-        cuts = (stretch[0] > 0.0) & (stretch[1] > 0.0) & (stretch[2] > 0.0)
-        if not cuts.any():
-            continue
-        volume, minutes, way, rpm, x, radius, first = (column[cuts] for column in stretch)
-        at = first.astype(np.intp)
-        size = np.sqrt(volume / way)
-        diameter = 2.0 * np.maximum(radius_at(cutter.shape.edge, size), LEAST_RADIUS_MM)
-        width = np.minimum(size, diameter)
-        chip = np.maximum(mean_chip_mm(way / minutes / (rpm * TEETH), width, diameter), material.hm_min_mm)
-        watts = (
-            cutting_power_W(1.0, 1.0)
-            * (volume / minutes)
-            * specific_force_N_per_mm2(material.kc11_N_per_mm2[1], material.mc, chip)
-        )
-        mean = watts * 60.0 / (math.pi * diameter * 1e-3 * rpm)
-        tooth = mean * np.maximum(1.0, 360.0 / (TEETH * np.maximum(engagement_angle_deg(width, diameter), 1.0)))
-        power, force = power.or_in(watts, at), force.or_in(tooth, at)
-        torque = torque.or_in(tooth * radius * 1e-3, at)
-        bends = bends.or_in(tooth * cutter_flexibility_mm_per_N(cutter.shape, size), at)
-        sags = sags.or_in(tooth * np.interp(x, *flexibility), at)
-    load = Load(force.value, torque.value, bends.value, sags.value, power.value)
-    return load, [
-        *_over(course, "load-power", power, machine.spindle.power_W, "W", "this stretch asks {0:.0f} W of the spindle"),
-        *_over(
-            course,
-            "load-torque",
-            torque,
-            machine.a.moving_torque_Nm,
-            "N m",
-            "this stretch loads the axis by {0:.2f} N m",
-        ),
-        *_over(course, "load-cutter", bends, CUTTER_MAY_BEND_MM, "mm", "this stretch bends the cutter by {0:.2f} mm"),
-        *_over(course, "load-bar", sags, BAR_MAY_BEND_MM, "mm", "this stretch bends the bar by {0:.2f} mm"),
-    ]
+        if len(rows):
+            found.append(_of_cutter(course, removed_mm3, rows, cutter, material))
+    columns = {name: [getattr(one, name) for one in found] for name in Stretches.__dataclass_fields__}
+    if not found:
+        none, nowhere = np.zeros(0), np.zeros(0, dtype=np.intp)
+        return Stretches(nowhere, nowhere, nowhere, np.zeros(0, np.int32), none, none, none, none, none, none, none)
+    whole = {name: np.concatenate(parts) for name, parts in columns.items()}
+    order = np.argsort(whole["row"], kind="stable")
+    return Stretches(**{name: column[order] for name, column in whole.items()})
 
 
-def _over(course: Course, code: str, hardest: Hardest, limit: float, unit: str, says: str) -> list[Finding]:
-    if not hardest.value > limit:
-        return []
-    rows, values = np.array([hardest.row], dtype=np.intp), np.array([hardest.value])
-    return findings_at(course, code, rows, lambda row: says.format(hardest.value), measured=values, limit=limit, unit=unit)
-
-
-def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> tuple[Floats, ...]:
-    """Sum rows to stretches: volume, minutes, tip way, spindle speed, X of the tip, distance from the axis, first row."""
+def _of_cutter(course: Course, removed_mm3: Floats, rows: Rows, cutter: SetUpCutter, material: Material) -> Stretches:
     begin, end = course.begin[rows], course.end[rows]
     way = tip_way_mm(begin, end)
     minutes = np.nan_to_num(course.minutes[rows])
@@ -121,76 +172,205 @@ def _stretches(course: Course, removed_mm3: Floats, rows: NDArray[np.intp]) -> t
     along = np.cumsum(way)
     along -= np.concatenate([[0.0], along])[np.searchsorted(block, block)]
     key = block * 4_000_000_000 + np.floor(np.maximum(along - way, 0.0) / STRETCH_MM).astype(np.int64)
+    number = np.cumsum(np.diff(key, prepend=key[0]) != 0)
     first = np.flatnonzero(np.diff(key, prepend=key[0] - 1))
+    volume, spent, length = (np.add.reduceat(column, first) for column in (removed_mm3[rows], minutes, way))
+    hardest = first.copy()
+    order = np.lexsort((-removed_mm3[rows], number))
+    hardest[number[order][np.diff(number[order], prepend=-1) > 0]] = order[np.diff(number[order], prepend=-1) > 0]
+    cuts = (volume > 0.0) & (spent > 0.0) & (length > 0.0)
+    volume, spent, length, first, hardest = volume[cuts], spent[cuts], length[cuts], first[cuts], hardest[cuts]
+    last = np.append(np.flatnonzero(np.diff(key)), len(rows) - 1)[cuts]
+    area = volume / length
+    size = np.sqrt(area)
+    teeth = teeth_of(cutter)
+    rpm = np.abs(course.motion.spindle_rpm[rows][first]).astype(np.float64)
+    diameter = 2.0 * np.maximum(radius_at(cutter.shape.edge, size), LEAST_RADIUS_MM)
+    width = np.minimum(size, diameter)
+    chip = np.maximum(mean_chip_mm(length / spent / (rpm * teeth), width, diameter), material.hm_min_mm)
+    kc = specific_force_N_per_mm2(material.kc11_N_per_mm2[1], material.mc, chip)
+    watts = cutting_power_W(1.0, 1.0) * (volume / spent) * kc
+    mean = watts * 60.0 / (math.pi * diameter * 1e-3 * rpm)
+    tooth = mean * np.maximum(1.0, 360.0 / (teeth * np.maximum(engagement_angle_deg(width, diameter), 1.0)))
     radius = np.maximum(np.hypot(begin[:, 1], begin[:, 2]), np.hypot(end[:, 1], end[:, 2]))
-    radius = np.minimum(radius, course.swing_mm)  # there is no material to push against further out
-    return (
-        np.add.reduceat(removed_mm3[rows], first),
-        np.add.reduceat(minutes, first),
-        np.add.reduceat(way, first),
-        np.abs(course.motion.spindle_rpm[rows][first]).astype(np.float64),
-        end[first, 0],
-        np.maximum.reduceat(radius, first),
-        rows[first].astype(np.float64),
+    radius = np.minimum(np.maximum.reduceat(radius, np.flatnonzero(np.diff(key, prepend=key[0] - 1)))[cuts], course.swing_mm)
+    return Stretches(
+        row=rows[first],
+        last=rows[last],
+        hard_row=rows[hardest],
+        cutter=course.motion.cutter[rows[first]],
+        area_mm2=area,
+        height_mm=np.minimum(size, 0.5 * cutter.shape.edge.top_mm),
+        x_mm=end[first, 0],
+        radius_mm=radius,  # there is no material to push against further out than the bar's corners
+        rpm=rpm,
+        watts=watts,
+        tooth_N=tooth,
     )
 
 
-def cutter_flexibility_mm_per_N(shape: CutterShape, load_height_mm: Floats) -> Floats:
+def _rows_to_see(stretches: Stretches) -> Rows:
+    """The rows to look at again: of each cutter the hardest stretches by volume, and some spread over all."""
+    chosen: list[Rows] = []
+    for number in np.unique(stretches.cutter):
+        mine = np.flatnonzero(stretches.cutter == number)
+        hard = mine[np.argsort(-stretches.tooth_N[mine], kind="stable")[:HARD_MOMENTS]]
+        spread = mine[np.unique(np.linspace(0, len(mine) - 1, SPREAD_MOMENTS).astype(int))]
+        chosen += [hard, spread]
+    return np.unique(stretches.hard_row[np.concatenate(chosen)])
+
+
+def series_of(course: Course, stretches: Stretches, moments: Moments, setup: SetUp) -> LoadSeries:
+    """Lay what was seen at moments over the loads by volume; seen stretches take what was seen."""
+    n = len(stretches.row)
+    place = np.searchsorted(moments.row, stretches.hard_row)
+    seen = (place < len(moments.row)) & (moments.row[np.minimum(place, max(len(moments.row) - 1, 0))] == stretches.hard_row)
+    at = place[seen]
+    found = moments.found
+    scale = np.clip(
+        np.divide(stretches.area_mm2[seen], found.area_mm2[at], out=np.ones(len(at)), where=found.area_mm2[at] > 0.0),
+        1.0 / MOST_SCALE,
+        MOST_SCALE,
+    )
+    side, watts = SIDE_OVER_TANGENT * stretches.tooth_N, stretches.watts.copy()
+    torque = side * stretches.radius_mm * 1e-3
+    height, force = stretches.height_mm.copy(), np.full((n, 3), math.nan)
+    met = found.area_mm2[at] > 0.0
+    for number in np.unique(stretches.cutter):
+        mine = stretches.cutter == number
+        told = met & mine[seen] & (stretches.area_mm2[seen] > LEAST_AREA_MM2)
+        if told.any():
+            hard = np.quantile(found.side_N[at][told] * scale[told] / side[seen][told], HARD_QUANTILE)
+            side[mine] *= max(float(hard), 1.0)
+            torque[mine] *= max(float(hard), 1.0)
+    here = np.flatnonzero(seen)[met]
+    side[here] = (found.side_N[at] * scale)[met]
+    torque[here] = (found.rotary_Nm[at] * scale)[met]
+    watts[here] = (found.spindle_Nm[at] * scale)[met] * 2.0 * math.pi * stretches.rpm[here] / 60.0
+    height[here] = found.height_mm[at][met]
+    force[here] = (found.force_N[at] * scale[:, None])[met]
+    bends, stress = np.zeros(n), np.zeros(n)
+    for number, cutter in course.cutters.items():
+        mine = stretches.cutter == number
+        if mine.any():
+            bends[mine] = side[mine] * cutter_flexibility_mm_per_N(cutter.shape, height[mine], cutter.substance)
+            stress[mine] = side[mine] * cutter_stress_share_per_N(cutter.shape, height[mine], cutter.substance)
+    sags, twists = np.full(n, math.nan), np.full(n, math.nan)
+    standing = moments.bar_at(stretches.row) if moments.bars else np.zeros(n, dtype=np.intp)
+    for b, bar in enumerate(moments.bars):
+        mine = standing == b
+        sags[mine] = side[mine] * bar.sideways_mm_per_N(np.abs(stretches.x_mm[mine]))
+        twists[mine] = bar.twist_deg(np.abs(stretches.x_mm[mine]), torque[mine])
+    return LoadSeries(
+        row=stretches.row,
+        last_row=stretches.last,
+        cutter=stretches.cutter,
+        seen=np.isfinite(force[:, 0]),
+        area_mm2=stretches.area_mm2,
+        x_mm=stretches.x_mm,
+        radius_mm=stretches.radius_mm,
+        rpm=stretches.rpm,
+        force_N=side,
+        force_vector_N=force,
+        torque_Nm=torque,
+        power_W=watts,
+        cutter_bends_mm=bends,
+        cutter_stress_share=stress,
+        bar_bends_mm=sags,
+        bar_twists_deg=twists,
+        bar_index=standing,
+        bars=moments.bars,
+    )
+
+
+def cutter_flexibility_mm_per_N(shape: CutterShape, load_height_mm: Floats, substance: str = "carbide") -> Floats:
     """Return how far a cutter gives for 1 N at heights (k,) over its tip, in mm per N; the machine's spindle is taken as rigid.
 
-    A stepped cantilever: sum of (b^3 - a^3) / (3 E I) over its outline's frustums, each at its smaller radius (derived from
-    Euler and Bernoulli's beam). The edge counts as fluted.
+    A stepped cantilever: sum of (b^3 - a^3) / (3 E I) over slices of its outline (derived from Euler
+    and Bernoulli's beam). The edge counts as fluted.
     """
-    pieces = frustums(shape)
-    edge_top = shape.edge.top_mm
-    radius = np.maximum(np.minimum(pieces[:, 2], pieces[:, 3]), LEAST_RADIUS_MM)
-    radius = np.where(pieces[:, 1] <= edge_top + 1e-9, FLUTED_SHARE * radius, radius)
-    stiff = 3.0 * E_CUTTER_N_PER_MM2 * math.pi * radius**4 / 4.0
+    pieces, radius = _stiff_radii(shape)
+    stiff = 3.0 * E_N_PER_MM2.get(substance, E_N_PER_MM2["HSS"]) * math.pi * radius**4 / 4.0
     top = np.maximum(pieces[None, :, 1] - load_height_mm[:, None], 0.0)
     low = np.maximum(pieces[None, :, 0] - load_height_mm[:, None], 0.0)
-    return ((top**3 - low**3) / stiff).sum(axis=1)
+    return np.asarray(((top**3 - low**3) / stiff).sum(axis=1), dtype=np.float64)
 
 
-def bar_flexibility_mm_per_N(blank: Blank, setup: SetUp, material: Material) -> tuple[Floats, Floats]:
-    """Return X stations (k,) and how far the bar gives there for 1 N across it, in mm per N (nan without E).
+def cutter_stress_share_per_N(shape: CutterShape, load_height_mm: Floats, substance: str = "carbide") -> Floats:
+    """Return the share of its allowed bending stress that 1 N at heights (k,) puts a cutter under: 32 M / (pi d^3). Exact."""
+    pieces, radius = _stiff_radii(shape)
+    arm = np.maximum(pieces[None, :, 1] - load_height_mm[:, None], 0.0)
+    arm = np.where(arm > radius, arm, 0.0)  # nearer to the force than its own radius a slice is no beam
+    stress = 4.0 * arm / (math.pi * radius[None, :] ** 3)
+    allowed = ALLOWED_STRESS_N_PER_MM2.get(substance, ALLOWED_STRESS_N_PER_MM2["carbide"])
+    return np.asarray(stress.max(axis=1) / allowed, dtype=np.float64)
 
-    A beam clamped at the jaw face, on the centre where a thing stands at its free end, each slice as stiff as a round
-    bar of the least radius left there when all is done: softer than it was at any earlier moment (derived, unit loads).
+
+def _stiff_radii(shape: CutterShape) -> tuple[Floats, Floats]:
+    """Slices of a cutter (s, 2): from, to height, and the radius (s,) that each bends with; cones are cut into thin ones."""
+    low, top, r0, r1 = frustums(shape).T
+    count = np.where(np.abs(r1 - r0) > 1e-9, np.ceil((top - low) / CONE_SLICE_MM), 1.0).clip(1.0).astype(int)
+    piece = np.repeat(np.arange(len(low)), count)
+    share = (np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)) / count[piece]
+    width = (top - low)[piece] / count[piece]
+    begins = low[piece] + share * (top - low)[piece]
+    radius = np.maximum(r0[piece] + (share + 0.5 / count[piece]) * (r1 - r0)[piece], LEAST_RADIUS_MM)
+    radius = np.where(begins + width <= shape.edge.top_mm + 1e-9, FLUTED_SHARE * radius, radius)
+    return np.stack([begins, begins + width], axis=1), radius
+
+
+def _weakest_x_mm(moments: Moments, setup: SetUp) -> float:
+    """X of the slice that bends most easily when all is done."""
+    if not moments.bars:
+        return math.nan
+    figures = moments.bars[-1].figures
+    k = figures.thinnest
+    return float(0.5 * (figures.x_mm[k] + figures.x_mm[k + 1])) * setup.along_x
+
+
+def _surface_band(
+    course: Course, stretches: Stretches, series: LoadSeries, measured: Measured | None
+) -> tuple[float, float, float]:
+    """Return how far cutter and bar together gave where the surface was made, and gouge and left-over with that added.
+
+    An upper bound: the side force of the hardest moment, as if all of it pushed square to the surface.
     """
-    far = setup.bar.to_x_mm if setup.along_x > 0 else setup.bar.from_x_mm
-    count = max(2, math.ceil(abs(far) / SLICE_MM))
-    s = (np.arange(count) + 0.5) * abs(far) / count
-    radius = _least_radius(blank, s * np.sign(far), abs(far) / count)
-    if material.E_N_per_mm2 is None:
-        return np.sort(s * np.sign(far)), np.full(count, np.nan)
-    stiff = material.E_N_per_mm2 * math.pi * np.maximum(radius, LEAST_RADIUS_MM) ** 4 / 4.0
-    step = abs(far) / count
-    # f(a, b): how far the bar gives at a for 1 N at b, from the bending between the jaws and the nearer of both
-    arm = np.maximum(s[:, None] - s[None, :], 0.0)
-    give = (arm**2 / stiff).sum(axis=1) * step
-    if held_at_far_end(setup):
-        end_arm = abs(far) - s
-        cross, end = (arm * end_arm / stiff).sum(axis=1) * step, float((end_arm**2 / stiff).sum()) * step
-        give = np.maximum(give - cross**2 / end, 0.0)
-    order = np.argsort(s * np.sign(far))
-    return (s * np.sign(far))[order], give[order]
+    if measured is None or not np.isfinite(series.bar_bends_mm).any():
+        return math.nan, math.nan, math.nan
+    bend = np.zeros(len(course))
+    gives = series.cutter_bends_mm + np.nan_to_num(series.bar_bends_mm)
+    for first, last, value in zip(stretches.row, stretches.last, gives):
+        bend[first : last + 1] = value
+    made = (measured.row >= 0) & (measured.standing != Standing.NOT_PART)
+    if not made.any():
+        return math.nan, math.nan, math.nan
+    band = bend[measured.row[made]]
+    deviation = measured.deviation_mm[made]
+    reached = measured.standing[made] != Standing.UNREACHABLE
+    over = float((deviation + band)[reached].max()) if reached.any() else math.nan
+    return float(np.quantile(band, BAND_QUANTILE)), max(0.0, -float((deviation - band).min())), over
 
 
-def held_at_far_end(setup: SetUp) -> bool:
-    """Tell whether something stands at the bar's free end: a centre."""
-    far = setup.bar.to_x_mm if setup.along_x > 0 else setup.bar.from_x_mm
-    return any(thing.from_x_mm - 1.0 <= far <= thing.to_x_mm + 1.0 for thing in setup.keep_out)
-
-
-def _least_radius(blank: Blank, x: Floats, step: float) -> Floats:
-    points, normals, _ = surface_points(blank, 2)
-    points = points[np.abs(normals[:, 0]) < 0.7]  # shoulders across X reach down to the axis and say nothing of the radius
-    slice_of = np.round((points[:, 0] - x[0]) / (x[1] - x[0])).astype(np.int64) if len(points) else np.zeros(0, np.int64)
-    seen = (slice_of >= 0) & (slice_of < len(x))
-    least = np.full(len(x), np.inf)
-    np.minimum.at(least, slice_of[seen], np.hypot(points[seen, 1], points[seen, 2]))
-    known = np.isfinite(least)
-    if not known.any():
-        return np.full(len(x), LEAST_RADIUS_MM)
-    # a slice that no ray met takes after its neighbours
-    return np.interp(np.arange(len(x)), np.flatnonzero(known), least[known])
+def _peaks(course: Course, series: LoadSeries) -> tuple[CutLoad, ...]:
+    """The hardest of each run of one cutter in one program."""
+    program = course.program[series.row]
+    begins = np.flatnonzero(np.diff(program, prepend=-1).astype(bool) | np.diff(series.cutter, prepend=-1).astype(bool))
+    peaks = []
+    for a, b in zip(begins.tolist(), [*begins[1:].tolist(), len(series.row)]):
+        k = a + int(series.force_N[a:b].argmax())
+        cutter = course.cutters.get(int(series.cutter[a]))
+        name, line = course.place(int(series.row[k]))
+        peaks.append(
+            CutLoad(
+                cutter=int(series.cutter[a]),
+                name=cutter.name if cutter else "",
+                program=name,
+                line=line,
+                force_N=float(series.force_N[a:b].max()),
+                rotary_torque_Nm=float(series.torque_Nm[a:b].max()),
+                power_W=float(series.power_W[a:b].max()),
+                cutter_bending_mm=float(series.cutter_bends_mm[a:b].max()),
+                bar_bending_mm=float(np.nan_to_num(series.bar_bends_mm[a:b]).max()),
+            )
+        )
+    return tuple(peaks)

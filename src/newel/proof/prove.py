@@ -30,6 +30,7 @@ from newel.proof.results import Approach, CutterTime, Deviation, Measured, Proof
 from newel.proof.seal import seal_of
 from newel.proof.standing import standing_findings
 from newel.proof.strikes import strike_findings
+from newel.proof.turning import turning_findings
 from newel.proof.unreachable import Asked
 from newel.proof.verdict import in_order, verdict_of
 from newel.proof.ways import with_dog_legs
@@ -132,6 +133,7 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
     watch.lap("strikes and limits")
     carved = carve_course(course, case.setup, case.asked.resolution_mm, progress)
     found += carving_findings(course, carved)
+    found += turning_findings(course, carved)
     found += standing_findings(course, carved.blank, case.setup, case.asked.gouge_limit_mm)
     watch.lap("carving")
     deviation, measured = Deviation(), None
@@ -140,7 +142,7 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
         found += more
         approaches += near_part
     watch.lap("measuring")
-    loads, hard = load_of(course, carved.removed_mm3, carved.blank, case.setup, case.machine, case.material)
+    loads, hard, series = load_of(course, carved.removed_mm3, carved.blank, case.setup, case.machine, case.material, measured)
     found += hard
     watch.lap("loads")
     fed = float(np.nansum(course.minutes[~course.rapid]))
@@ -165,6 +167,7 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
         measured=measured,
         blank=carved.blank,
         shares=watch.shares,
+        load_series=series,
     )
 
 

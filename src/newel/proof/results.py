@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from newel.core.findings import Finding
 from newel.core.motion import Motion
 from newel.geometry.blank import Blank
+from newel.mechanics.bar_sections import BarState
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -85,14 +86,76 @@ class Measured:
 
 
 @dataclass(frozen=True)
+class CutLoad:
+    """The hardest of one cut: a run of one cutter in one program. `line` is where the force is largest."""
+
+    cutter: int
+    name: str
+    program: str
+    line: int
+    force_N: float
+    rotary_torque_Nm: float
+    power_W: float
+    cutter_bending_mm: float
+    bar_bending_mm: float
+
+
+@dataclass(frozen=True)
 class Load:
-    """The hardest moments, estimated from the volume each stretch removes; nan where the material gives no figure."""
+    """The hardest moments, estimated from what each stretch removes; nan where the material gives no figure.
+
+    `thrust_max_N` along one axis; `grip_used_max` 1 where jaws would slip or the bar lift out of them;
+    `cutter_stress_share_max` of what the cutter bears; `centre_force_max_N` sideways on the centre. `bar_frequency_Hz` and
+    `weakest_x_mm` (the slice that bends most easily) of the bar as the programs leave it. `surface_bending_mm`: 95 % of
+    the surface was made with cutter and bar giving no more than this together; `gouge_with_bending_mm`,
+    `leftover_with_bending_mm`: the deviation's ends with each place's own bending added, an upper bound.
+    """
 
     force_max_N: float = math.nan
     rotary_torque_max_Nm: float = math.nan
     cutter_bending_max_mm: float = math.nan
     bar_bending_max_mm: float = math.nan
     spindle_power_max_W: float = math.nan
+    thrust_max_N: float = math.nan
+    grip_used_max: float = math.nan
+    cutter_stress_share_max: float = math.nan
+    centre_force_max_N: float = math.nan
+    bar_twist_max_deg: float = math.nan
+    bar_frequency_Hz: float = math.nan
+    weakest_x_mm: float = math.nan
+    surface_bending_mm: float = math.nan
+    gouge_with_bending_mm: float = math.nan
+    leftover_with_bending_mm: float = math.nan
+    cuts: tuple[CutLoad, ...] = ()
+
+
+@dataclass(frozen=True)
+class LoadSeries:
+    """Load over the programs, one entry a stretch of about 3 mm, (k,) each, in order.
+
+    `row`, `last_row`: the stretch's rows of the motion. `seen`: the edge's engagement was asked of the blank there (else
+    from volume). `force_N`: side force on the cutter at the hardest moment of a turn, `force_vector_N` (k, 3) in the
+    table frame, nan where not seen. `torque_Nm` on the rotary axis. `bar_index` into `bars`: the bar as it then stood.
+    """
+
+    row: NDArray[np.intp]
+    last_row: NDArray[np.intp]
+    cutter: Ints
+    seen: NDArray[np.bool_]
+    area_mm2: Floats
+    x_mm: Floats
+    radius_mm: Floats
+    rpm: Floats
+    force_N: Floats
+    force_vector_N: Floats
+    torque_Nm: Floats
+    power_W: Floats
+    cutter_bends_mm: Floats
+    cutter_stress_share: Floats
+    bar_bends_mm: Floats
+    bar_twists_deg: Floats
+    bar_index: NDArray[np.intp]
+    bars: tuple[BarState, ...]
 
 
 @dataclass(frozen=True)
@@ -142,3 +205,4 @@ class Proof:
     measured: Measured | None
     blank: Blank
     shares: dict[str, float] = field(default_factory=dict)
+    load_series: LoadSeries | None = None

@@ -27,7 +27,8 @@ def standing_findings(course: Course, blank: Blank, setup: SetUp, limit_mm: floa
     if not setup.stays_standing:
         return []
     points, _, rows = surface_points(blank, 1)
-    cut = rows >= 0
+    beside = [(points[:, 0] > stub.from_x_mm) & (points[:, 0] < stub.to_x_mm) for stub in setup.stays_standing]
+    cut = np.flatnonzero((rows >= 0) & np.any(beside, axis=0))
     points, rows = points[cut], rows[cut]
     under = depth_in_bar_mm(points, setup.bar)
     radius = np.hypot(points[:, 1], points[:, 2])

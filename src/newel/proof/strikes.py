@@ -24,7 +24,8 @@ Floats = NDArray[np.float64]
 CHORD_MM = 0.005  # arcs of an outline become chords pushed outward by this much
 TURNS = 30  # golden sections: 0.618^30 is 5e-7 of the span searched
 TOUCH_MM = 0.001  # nearer than the finest word a program writes is a touch
-_BATCH = 256
+EQUAL_MM = 1e-6  # what can only come nearer by less is not measured
+_BATCH, _FIRST_BATCH = 256, 8
 
 
 @dataclass(frozen=True)
@@ -89,9 +90,10 @@ def _exact(begin: Floats, end: Floats, pieces: Floats, cylinder: Floats, least: 
     order = np.argsort(least, kind="stable")
     may_touch = int(np.searchsorted(least[order], TOUCH_MM, side="right"))
     picked, exact = [], []
-    at, best = 0, math.inf
-    while at < len(order) and math.isfinite(least[order[at]]) and (at < may_touch or least[order[at]] < best):
-        some = order[at : max(may_touch, at + _BATCH)] if at == 0 else order[at : at + _BATCH]
+    at, best, batch = 0, math.inf, _FIRST_BATCH
+    while at < len(order) and math.isfinite(least[order[at]]) and (at < may_touch or least[order[at]] < best - EQUAL_MM):
+        some = order[at : max(may_touch, at + batch)] if at == 0 else order[at : at + batch]
+        batch = min(2 * batch, _BATCH)
         out = np.empty(len(some))
         clearances(np.ascontiguousarray(begin[some]), np.ascontiguousarray(end[some]), pieces, cylinder, TURNS, out)
         picked.append(some)

@@ -7,12 +7,14 @@ import math
 from importlib import resources
 from typing import Any
 
+import numpy as np
 import typst
 
 from newel.core.findings import obstacles
 from newel.core.job import Section, Tailstock
 from newel.core.units import degrees, duration, mm
 from newel.reports.bar_drawing import bar_drawing_svg
+from newel.reports.development import radius_map
 from newel.reports.results import Results
 from newel.reports.summary import bar_text, deviation_lines, finding_text, load_text
 from newel.shop.cutters import Cutter
@@ -118,10 +120,13 @@ def levelling(results: Results) -> str:
 def _steps(results: Results) -> list[str]:
     plan, setup = results.plan, results.setup
     bar, holding = plan.bar, plan.holding
+    chuck_end = results.machine.chuck_end
+    free_end = "left" if chuck_end == "right" else "right"
     steps = [
         f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square. Centre-drill the far end."
         if holding.tailstock is Tailstock.LIVE_CENTRE
         else f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square.",
+        f"The chuck stands at the {chuck_end} end, the bar's free end points to the {free_end}. "
         f"Grip {mm(holding.grip_mm, 1)} in the jaws, so that {mm(bar.to_x_mm, 1)} stand out. Tighten the jaws evenly, and turn "
         "the bar once by hand: it must run true.",
     ]
@@ -158,7 +163,7 @@ def _cut_rows(results: Results) -> list[list[str]]:
         rows.append(
             [
                 f"{cut.number}",
-                f"{cut.name}, {cut.direction.value}",
+                f"{cut.name}, {cut.direction.value}" if cut.turn_deg is None else cut.name,
                 f"{cut.cutter}",
                 f"{cut.spindle_rpm:.0f} rpm",
                 f"{cut.feed_mm_per_min:.0f} mm/min",
@@ -205,17 +210,42 @@ def _ticks(results: Results) -> list[str]:
 
 
 def _measures(results: Results) -> list[list[str]]:
+    """Return what to measure: what, what it should be, its limits ('' for none), and room for what it is."""
     plan = results.plan
     bar, place = plan.bar, plan.placement
-    tolerance = mm(results.job.finish.tolerance_mm, 3)
-    rows = [[f"bar, {bar.section.value}", " x ".join(mm(size) for size in bar.size_mm), ""]]
-    rows.append(["bar standing out of the jaws", mm(bar.to_x_mm, 1), ""])
-    rows.append(["part, length", mm(place.part_to_x_mm - place.part_from_x_mm), ""])
-    rows.append([f"part, largest diameter (± {tolerance} a side)", f"Ø{2 * place.part_radius_mm:.2f} mm", ""])
-    rows.append(["stub at the chuck", f"Ø{2 * plan.holding.chuck_stub.radius_mm:.2f} mm", ""])
+    tolerance = results.job.finish.tolerance_mm
+    rows = [[f"bar, {bar.section.value}", " x ".join(mm(size) for size in bar.size_mm), "", ""]]
+    rows.append(["bar standing out of the jaws", mm(bar.to_x_mm, 1), "", ""])
+    rows.append(["part, length", *_with_limits(place.part_to_x_mm - place.part_from_x_mm, tolerance, ""), ""])
+    for name, at, across in _sections(results):
+        rows.append([f"part, {name}, {mm(at, 0)} from the jaws", *_with_limits(across, 2.0 * tolerance, "Ø"), ""])
+    rows.append(["stub at the chuck", f"Ø{2 * plan.holding.chuck_stub.radius_mm:.2f} mm", "", ""])
     if plan.holding.tail_stub is not None:
-        rows.append(["stub at the centre", f"Ø{2 * plan.holding.tail_stub.radius_mm:.2f} mm", ""])
+        rows.append(["stub at the centre", f"Ø{2 * plan.holding.tail_stub.radius_mm:.2f} mm", "", ""])
     return rows
+
+
+def _with_limits(should_mm: float, off_mm: float, sign: str) -> list[str]:
+    return [f"{sign}{should_mm:.2f} mm", f"{should_mm - off_mm:.2f} to {should_mm + off_mm:.2f}"]
+
+
+def _sections(results: Results) -> list[tuple[str, float, float]]:
+    """Return sections to lay a calliper on: name, X from the jaws, and the largest width across the axis there as it turns."""
+    place = results.plan.placement
+    radii = radius_map(results.part, place.part_from_x_mm, place.part_to_x_mm)
+    rows, columns = radii.shape
+    across = np.nan_to_num(radii + np.roll(radii, rows // 2, axis=0)).max(axis=0)
+    inner = across[columns // 20 : columns - columns // 20]  # not at the very ends, where a calliper finds no hold
+    if not len(inner) or inner.max() <= 0.0:
+        return []
+    step = (place.part_to_x_mm - place.part_from_x_mm) / columns
+    found = []
+    for name, k in (
+        ("largest diameter", int(np.argmax(inner))),
+        ("thinnest place", int(np.argmin(np.where(inner > 0, inner, np.inf)))),
+    ):
+        found.append((name, abs(place.part_from_x_mm + (k + columns // 20 + 0.5) * step), float(inner[k])))
+    return found
 
 
 def _decisions(results: Results) -> list[list[str]]:

@@ -41,8 +41,9 @@ def cut_text(cut: Cut, names: dict[int, str]) -> str:
     step = f"ap {mm(cut.ap_mm)}, ae {mm(cut.ae_mm)}"
     cutter = names.get(cut.cutter, "?")
     name = cut.name if cutter in cut.name else f"{cut.name} with {cutter}"
+    way = f", {cut.direction.value}" if cut.turn_deg is None else ""
     return (
-        f"{cut.number}. {name} (T{cut.cutter}), {cut.direction.value}, "
+        f"{cut.number}. {name} (T{cut.cutter}){way}, "
         f"{cut.spindle_rpm:.0f} rpm, {cut.feed_mm_per_min:.0f} mm/min, {step}"
     )
 
@@ -55,6 +56,7 @@ def plan_text(plan: Plan, machine: Machine) -> str:
         f"bar       {bar_text(plan.bar)}",
         f"held      {hold_text(plan)}",
         f"part      X {mm(plan.placement.part_from_x_mm, 1)} to {mm(plan.placement.part_to_x_mm, 1)} from the jaw face",
+        *(f"side      {degrees(side.turn_deg, 1)}: {side.because}; reaches {side.area_share:.0%}" for side in plan.sides),
         "",
         "cuts",
         *(f"  {cut_text(cut, names)}" for cut in plan.cuts),

@@ -107,6 +107,24 @@ def _cone_fits(cutter: Cutter, where: str) -> None:
     _refuse(short_by > _CONE_SLACK_MM, f"the cone does not reach DC within APMX {cutter.APMX:g} mm", where, "APMX", remedy)
 
 
+def _check_thread_mill(cutter: Cutter, where: str) -> None:
+    """One row of teeth of the 60 degree profile of ISO 68-1 stands out of the neck, deep enough for its pitch."""
+    pitch, neck = cutter.TP, cutter.DN
+    _refuse(pitch is None or pitch <= 0, "a thread mill needs its largest thread pitch TP", where, "TP")
+    _refuse(neck is None or neck >= cutter.DC, "a thread mill needs a neck DN thinner than DC", where, "DN")
+    _refuse(cutter.tip_flat_mm <= 0, "the tooth needs a flat at its tip (at most an eighth of the pitch)", where, "tip_flat_mm")
+    tooth = (cutter.DC - (neck or 0.0)) / 2.0
+    deep = 0.625 * math.sqrt(0.75) * (pitch or 0.0)  # ISO 68-1: 5/8 H, H = P sqrt(3)/2
+    _refuse(tooth < deep, f"the tooth stands out {tooth:.3g} mm; pitch {pitch:g} needs {deep:.3g} mm", where, "TP")
+    high = thread_tooth_mm(cutter)
+    _refuse(abs(cutter.APMX - high) > _CONE_SLACK_MM, f"APMX of this tooth is {high:.3g} mm", where, "APMX")
+
+
+def thread_tooth_mm(cutter: Cutter) -> float:
+    """Return the height of a thread mill's tooth where it leaves the neck: its flat and two flanks of 30 degrees."""
+    return cutter.tip_flat_mm + (cutter.DC - (cutter.DN or cutter.DC)) * math.tan(math.radians(30.0))
+
+
 _CHECK_FORM = {
     Form.FLAT: _check_flat,
     Form.BALL: _check_ball,
@@ -114,6 +132,7 @@ _CHECK_FORM = {
     Form.TAPERED_BALL: _check_tapered_ball,
     Form.V: _check_pointed,
     Form.DRILL: _check_pointed,
+    Form.THREAD_MILL: _check_thread_mill,
 }
 
 

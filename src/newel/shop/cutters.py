@@ -2,8 +2,9 @@
 
 Form decides which symbols apply. All lengths in mm: DC cutting diameter, RE corner (or ball) radius, APMX usable flute
 length, LPR protruding length (tip to holder face), DN neck diameter, LU usable length (tip to where the shank begins), DCONMS
-shank diameter, ZEFP effective teeth, SIG point angle of V cutters and drills (whole angle, degrees). DC is the largest
-circle that cuts (MTConnect 2.3, CodeEnum): of a V or a tapered ball, where its cone ends and a cylinder begins.
+shank diameter, ZEFP effective teeth, SIG point angle of V cutters and drills (whole angle, degrees), TP thread pitch (of a
+thread mill with one row of teeth: the largest that it cuts). DC is the largest circle that cuts (MTConnect 2.3, CodeEnum):
+of a V or a tapered ball, where its cone ends and a cylinder begins.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ class Form(StrEnum):
     TAPERED_BALL = "tapered ball"
     V = "V"
     DRILL = "drill"
+    THREAD_MILL = "thread mill"
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ class Cutter:
     SIG: float | None = None
     taper_half_angle_deg: float | None = None
     tip_flat_mm: float = 0.0
+    TP: float | None = None
     centre_cutting: bool = True
     substance: str = "carbide"
     holder: str = "ER11 nut"

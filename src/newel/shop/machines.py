@@ -21,6 +21,7 @@ class LinearAxis:
     rapid_mm_per_min: float
     max_feed_mm_per_min: float
     acceleration_mm_per_s2: float
+    thrust_N: float | None = None  # what the axis can push before it stalls; None: not known
 
 
 @dataclass(frozen=True)

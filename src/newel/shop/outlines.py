@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from newel.core.profile import CutterShape, Profile, outline
-from newel.shop.checks import cone_top_mm
+from newel.shop.checks import cone_top_mm, thread_tooth_mm
 from newel.shop.cutters import Cutter, Form, Holder
 
 _SAME_MM = 1e-9
@@ -69,6 +69,13 @@ def _cone(cutter: Cutter, from_r: float, from_h: float, half_rad: float) -> list
     return [(cutter.DC / 2.0, top), (cutter.DC / 2.0, cutter.APMX)]
 
 
+def _thread_mill(cutter: Cutter) -> list[Corner]:
+    """The neck's end, a tooth of 60 degrees whole angle (ISO 68-1) out to DC and back to the neck."""
+    neck, top = (cutter.DN or cutter.DC) / 2.0, thread_tooth_mm(cutter)
+    low = (top - cutter.tip_flat_mm) / 2.0
+    return [(0.0, 0.0), (neck, 0.0), (cutter.DC / 2.0, low), (cutter.DC / 2.0, low + cutter.tip_flat_mm), (neck, cutter.APMX)]
+
+
 _EDGES = {
     Form.FLAT: _flat,
     Form.BALL: _ball,
@@ -76,6 +83,7 @@ _EDGES = {
     Form.TAPERED_BALL: _tapered_ball,
     Form.V: _pointed,
     Form.DRILL: _pointed,
+    Form.THREAD_MILL: _thread_mill,
 }
 
 

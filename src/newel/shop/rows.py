@@ -17,7 +17,7 @@ from newel.core.units import length_mm
 Row = TypeVar("Row")
 
 # ISO 13399 symbols that are lengths; they stay bare by house rule, every other length ends in _mm.
-_LENGTH_SYMBOLS = frozenset({"DC", "RE", "APMX", "LU", "LPR", "DN", "DCONMS"})
+_LENGTH_SYMBOLS = frozenset({"DC", "RE", "APMX", "LU", "LPR", "DN", "DCONMS", "TP"})
 
 
 def row_from(table: Mapping[str, Any], kind: type[Row], *, where: str, given: Mapping[str, Any] | None = None) -> Row:

@@ -39,7 +39,7 @@ def engrave(
     ground = ground_for(cut, shape, target, around.keep_out, around.clearance_mm, floor_mm=0.0)
     tool = tool_of(shape, ground.keep_x_mm, ground.keep_z_mm, cut.offset_y_mm)
     pieces = ordered([piece_along(line) for line in cut.lines], cut.from_x_mm, 0.0, same_way=False)
-    pieces = shaped(ground.lowest, pieces, EXACT)
+    pieces = shaped(ground.lowest, [replace(piece, z_mm=np.full(len(piece.x_mm), np.nan)) for piece in pieces], EXACT)
     if progress is not None:
         progress(0.6)
     runs = [run for piece in pieces for run in _levels(piece, m, tool, cut)]
@@ -49,12 +49,12 @@ def engrave(
 
 
 def piece_along(line: Floats) -> Piece:
-    """Return a line of the bar frame (n, 3) as places of the development; their heights are left to be asked."""
+    """Return a line of the bar frame (n, 3) as places of the development, at its own distance from the rotary axis."""
     turn = np.degrees(np.unwrap(np.arctan2(line[:, 1], line[:, 2])))
     way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
     at = np.linspace(0.0, way[-1], max(2, math.ceil(way[-1] / STEP_MM) + 1))
     at = np.union1d(at, way)
-    return Piece(np.interp(at, way, line[:, 0]), np.interp(at, way, turn), np.full(len(at), np.nan))
+    return Piece(np.interp(at, way, line[:, 0]), np.interp(at, way, turn), np.interp(at, way, np.hypot(line[:, 1], line[:, 2])))
 
 
 def _levels(piece: Piece, m: DevelopmentMap, tool: Tool, cut: Cut) -> list[Piece]:

@@ -19,8 +19,10 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut
 from newel.geometry.blank import Blank
-from newel.geometry.drop import DropTree
-from newel.toolpaths.development_map import DevelopmentMap, Table, likely_standing, map_of, sure_standing
+from newel.geometry.blank_surface import blank_mesh
+from newel.geometry.drop import DropTree, drop, drop_tree
+from newel.geometry.profiles import grown
+from newel.toolpaths.development_map import DevelopmentMap, likely_standing, map_of, sure_standing
 from newel.toolpaths.linking import Surroundings, Tool, chained, entered, linked, tool_of, toolpath_of
 from newel.toolpaths.lowest_tip import Ground, clear_of, ground_for
 from newel.toolpaths.passes import Exactness, Lowest, bridged, ordered, pieces_of, shaped, widened
@@ -39,6 +41,7 @@ _USUAL = 0.3  # this share of the places round the bar may be steeper than the p
 _STAY_DOWN_MM = 3.0
 _MOST_PLUNGE_MM = 0.6  # common practice: an edge that cuts to its centre may go straight into so thin a stock
 _STEP_LEAST_MM, _STEP_FLAT_MM, _STEP_ROUND_MM = 0.15, 0.2, 0.4
+_BODY_OFF_MM = 0.03  # the body stays this far off the stock: the mesh of a blank is no truer where the stock curves
 _GAP_MM = 3.0  # air shorter than this between stock is passed at depth
 
 
@@ -65,8 +68,8 @@ def finish_around(
     ground = _ground(cut, shape, target, m, around)
     tool = tool_of(shape, ground.keep_x_mm, ground.keep_z_mm, cut.offset_y_mm)
     rule = spacing_rule(below, _CUSP_AIM * cut.cusp_mm, min(cut.ae_mm, 1.6 * below.radius_mm))
-    lowest = _clear_of_stock(cut, ground, tool, m)
-    grid = _rows(cut, below, rule, ground.lowest)
+    lowest = _clear_of_stock(cut, shape, ground, tool, m, blank)
+    grid = first_rows(cut, below, rule, ground.lowest)
     if cut.rest_over_mm is None:
         grid = _over_stock(cut, m, tool, grid)
     else:
@@ -76,8 +79,8 @@ def finish_around(
     grid = replace(grid, wanted=grid.wanted & free)
     if progress is not None:
         progress(0.3)
-    grids = [grid, *_between(cut, rule, lowest, grid)]
-    step = _sample_step(below)
+    grids = [grid, *between(cut, rule, lowest, grid)]
+    step = sample_step(below)
     pieces = [p for g in grids for p in pieces_of(g.x_mm, g.turn_deg, g.z_mm, g.wanted, g.closed)]
     pieces = ordered(pieces, cut.from_x_mm, 0.0, same_way=False)
     chains = chained(pieces, _STAY_DOWN_MM, step)
@@ -113,7 +116,7 @@ def _beyond(cut: Cut, m: DevelopmentMap, reach_mm: float) -> Bools:
     return (x < cut.from_x_mm - reach_mm) | (x > cut.to_x_mm + reach_mm)
 
 
-def _sample_step(below: Underside) -> float:
+def sample_step(below: Underside) -> float:
     """Return a first step along passes, so short that no ridge is stepped over; the middle of every step is asked as well.
 
     Half the cutter's width a tenth of a millimetre above its tip; shorter for a flat bottom, which rides on every edge of a
@@ -125,14 +128,14 @@ def _sample_step(below: Underside) -> float:
     return float(np.clip(wide / 2.0, _STEP_LEAST_MM, most))
 
 
-def _rows(cut: Cut, below: Underside, rule: SpacingRule, lowest: Lowest) -> Grid:
+def first_rows(cut: Cut, below: Underside, rule: SpacingRule, lowest: Lowest) -> Grid:
     """Lay the first rows over the development at the spacing that suits most of it."""
     length = max(cut.to_x_mm - cut.from_x_mm, 1e-6)
     x = np.linspace(cut.from_x_mm, cut.to_x_mm, max(3, int(length / 0.25) + 1))
     turn = np.arange(0.0, 360.0, 10.0)
     heights = lowest(*np.broadcast_arrays(x[:, None], turn[None, :]))
     radius = max(float(heights.max()), 1.0)
-    step = _sample_step(below)
+    step = sample_step(below)
     if cut.direction is Direction.ALONG:
         most = widest_turn_deg(below, _CUSP_AIM * cut.cusp_mm, radius)
         rows = max(4, int(np.ceil(360.0 / min(most, np.degrees(cut.ae_mm / radius)))))
@@ -180,28 +183,33 @@ def _ground(cut: Cut, shape: CutterShape, target: DropTree, m: DevelopmentMap, a
     return clear_of(ground, shape, _standing_bar(cut, m, below.radius_mm + m.x_step_mm))
 
 
-def _clear_of_stock(cut: Cut, ground: Ground, tool: Tool, m: DevelopmentMap) -> Lowest:
+def _clear_of_stock(cut: Cut, shape: CutterShape, ground: Ground, tool: Tool, m: DevelopmentMap, blank: Blank) -> Lowest:
     """Return the lowest tip over the ground at which the body, too, stands clear of the stock as it was before the cut.
 
-    The body is taken a map cell slimmer, as the walls that the edge is about to cut lie right beside it. The bar at both
-    ends counts already, as exact round things.
+    The map, never lower than the blank, says quickly where it surely does; the blank's own surface is asked elsewhere. The bar
+    at both ends counts already, as exact round things.
     """
     within = m.likely.copy()
     within[_beyond(cut, m, tool.edge.radius_mm + m.x_step_mm)] = 0.0
     m = replace(m, likely=within, sure=within)
-    cell = max(1, int(np.ceil(m.x_step_mm / tool.body.r_step_mm)))
-    slim = np.concatenate([tool.body.height_mm[cell:], np.full(cell, np.inf)])
-    body = Table(slim, tool.body.r_step_mm).below(2.0 * m.highest_mm)
+    body = tool.body.below(2.0 * m.highest_mm)
     body_top = m.highest_mm - body.lowest_mm
+    stout = grown(shape.body, _BODY_OFF_MM)
+    surface: list[DropTree] = []
 
     def lowest(x: Floats, turn: Floats) -> Floats:
         z = ground.lowest(x, turn)
         near = np.nonzero(z < body_top)
-        if near[0].size:
-            over = likely_standing(
-                m, body, np.broadcast_to(x, z.shape)[near], tool.offset_y_mm, np.broadcast_to(turn, z.shape)[near]
-            )
-            z[near] = np.maximum(z[near], over)
+        if not near[0].size:
+            return z
+        x, turn = np.broadcast_to(x, z.shape)[near], np.broadcast_to(turn, z.shape)[near]
+        close = np.flatnonzero(likely_standing(m, body, x, tool.offset_y_mm, turn) > z[near])
+        if close.size:
+            if not surface:
+                surface.append(drop_tree(*blank_mesh(blank, 1)))
+            over = drop(surface[0], stout, x[close], tool.offset_y_mm, turn[close], floor_mm=-m.highest_mm)
+            at = tuple(index[close] for index in near)
+            z[at] = np.maximum(z[at], over + _BODY_OFF_MM)
         return z
 
     return lowest
@@ -242,7 +250,7 @@ class _Pairs:
     wanted: Bools
 
 
-def _between(cut: Cut, rule: SpacingRule, lowest: Lowest, grid: Grid) -> list[Grid]:
+def between(cut: Cut, rule: SpacingRule, lowest: Lowest, grid: Grid) -> list[Grid]:
     """Lay rows between rows where neighbours stand further apart than the cusp allows; halve until they do not."""
     pairs = _neighbours(cut, grid)
     found = []

@@ -27,6 +27,7 @@ class Surroundings:
 
     `keep_out` in the table frame (X toward the tailstock). `retract_z_mm`: a tip height over everything, the chuck and the
     bar's turning corners included. `clearance_mm`: kept by rapids over stock, and by everything to keep-outs.
+    `link_feed_mm_per_min`: the fastest feed of the machine, for links through cut ground (None: the cut's own feed).
     """
 
     keep_out: tuple[KeepOut, ...]
@@ -35,6 +36,7 @@ class Surroundings:
     centre_cutting: bool
     cutting_length_mm: float
     finished_by: CutterShape | None = None
+    link_feed_mm_per_min: float | None = None
 
 
 @dataclass(frozen=True)

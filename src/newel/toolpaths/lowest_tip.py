@@ -53,7 +53,8 @@ class Ground:
         z = drop(self.target, self.edge, x, y, turn, floor_mm=self.floor_mm - self.allowance_mm) + self.allowance_mm
         low = np.flatnonzero(z < self.body_from_mm)
         if low.size:
-            z[low] = np.maximum(z[low], drop(self.target, self.body, x[low], y[low], turn[low], floor_mm=self.floor_mm))
+            held = drop(self.target, self.body, x[low], y[low], turn[low], floor_mm=self.floor_mm - BODY_CLEARANCE_MM)
+            z[low] = np.maximum(z[low], held + BODY_CLEARANCE_MM)  # a grown outline is told from a tip so much lower
         z = np.maximum(z, np.interp(x, self.keep_x_mm, self.keep_z_mm))
         return z.reshape(shape)
 
@@ -71,7 +72,7 @@ def ground_for(
         edge=edge,
         allowance_mm=cut.allowance_mm,
         body=body,
-        body_from_mm=highest - float(body.h_mm[0]) + BODY_CLEARANCE_MM,
+        body_from_mm=highest - float(body.h_mm[0]) + 2.0 * BODY_CLEARANCE_MM,
         keep_x_mm=keep_x,
         keep_z_mm=keep_z,
         offset_y_mm=cut.offset_y_mm,
@@ -114,7 +115,7 @@ def keep_out_heights(cut: Cut, shape: CutterShape, keep_out: tuple[KeepOut, ...]
         for thing in keep_out:
             z = np.maximum(z, heights_over(thing, below, x, cut.offset_y_mm, clearance_mm))
     # between two places of the table the higher one counts
-    z = np.maximum(z, np.maximum(np.roll(z, 1), np.roll(z, -1))) if count > 2 else z
+    z = np.maximum(z, np.maximum(np.append(z[:1], z[:-1]), np.append(z[1:], z[-1:])))
     return x, np.where(np.isfinite(z), z, -1e6)
 
 

@@ -224,7 +224,8 @@ def _lowest_on(scene: Scene, level: Level, m: DevelopmentMap) -> Lowest:
         z[met] = np.maximum(z[met], ground.lowest(x[met], turn[met]))
         near = np.flatnonzero(z < body_top)
         if near.size:
-            z[near] = np.maximum(z[near], likely_standing(m, body, x[near], tool.offset_y_mm, turn[near]))
+            over = likely_standing(m, body, x[near], tool.offset_y_mm, turn[near]) + _BODY_CLEARANCE_MM
+            z[near] = np.maximum(z[near], over)
         return z
 
     return lowest
@@ -240,7 +241,7 @@ def _fed_by_what_they_meet(rows: list[Rows], m: DevelopmentMap, scene: Scene) ->
             before = block.pose[-1]
             out.append(block)
             continue
-        pose, owner = _dense(np.vstack([before[None, :], block.pose]), m)
+        pose, owner = dense_rows(np.vstack([before[None, :], block.pose]), m)
         depth, sides = take_off(m, scene.tool.edge, pose)
         slot = np.minimum(sides[:, 0], sides[:, 1]) > _SLOT_SIDE
         share = np.where(slot, SLOT_FEED, 1.0) * np.minimum(1.0, 1.2 * scene.cut.ap_mm / np.maximum(depth, 1e-9))
@@ -253,7 +254,7 @@ def _fed_by_what_they_meet(rows: list[Rows], m: DevelopmentMap, scene: Scene) ->
     return out
 
 
-def _dense(pose: Floats, m: DevelopmentMap) -> tuple[Floats, NDArray[np.int64]]:
+def dense_rows(pose: Floats, m: DevelopmentMap) -> tuple[Floats, NDArray[np.int64]]:
     """Places no further apart than a cell along rows of poses, and the row each belongs to (counted from the second pose)."""
     step = np.abs(np.diff(pose, axis=0))
     count = np.ceil(np.maximum(step[:, 0] / m.x_step_mm, step[:, 3] / m.turn_step_deg)).astype(int)

@@ -1,0 +1,82 @@
+/** What is on the board: the scene, the moment, what is shown and what is marked. Views listen, and are drawn once a frame. */
+import type { Scene } from "./scene";
+
+export type Show = "cut" | "left" | "deviation" | "target";
+export interface Mark { x: number; turn: number; r: number }
+
+export interface View {
+  scene: Scene | null;
+  t: number;
+  show: Show;
+  still: boolean;
+  dragging: boolean;
+  marks: Mark[];
+  pointer: { x: number; turn: number } | null;
+}
+
+export type Part = "scene" | "time" | "show" | "marks" | "theme";
+
+export class Board {
+  readonly view: View = { scene: null, t: 0, show: "cut", still: false, dragging: false, marks: [], pointer: null };
+  private hearers: ((changed: Set<Part>) => void)[] = [];
+  private waiting = new Set<Part>();
+
+  listen(hear: (changed: Set<Part>) => void): void { this.hearers.push(hear); }
+
+  stir(...parts: Part[]): void {
+    if (!this.waiting.size) requestAnimationFrame(() => {
+      const changed = this.waiting;
+      this.waiting = new Set();
+      for (const hear of this.hearers) hear(changed);
+    });
+    parts.forEach((part) => this.waiting.add(part));
+  }
+
+  lay(scene: Scene | null): void {
+    this.view.scene = scene;
+    this.view.t = scene?.minutes ?? 0;
+    if (scene?.proved) scene.seek(scene.count - 1, true);
+    this.view.marks = [];
+    this.view.show = scene && !scene.proved ? "target" : "cut";
+    this.stir("scene", "time", "show", "marks");
+  }
+
+  go(t: number): void {
+    const scene = this.view.scene;
+    if (!scene?.proved) return;
+    this.view.t = Math.min(scene.minutes, Math.max(0, t));
+    const row = scene.rowAt(this.view.t);
+    scene.seek(row, this.view.t >= scene.rows.t[row]);
+    if (this.view.show !== "left") this.view.show = "cut";
+    this.stir("time", "show");
+  }
+
+  /** Choose what is shown; a deviation is that of the finished part. */
+  choose(show: Show): void {
+    if (show === "deviation") this.go(this.view.scene?.minutes ?? 0);
+    this.set({ show }, "show", "time");
+  }
+
+  goRow(row: number): void {
+    const scene = this.view.scene;
+    if (scene?.proved && row >= 0) this.go(scene.rows.t[Math.min(row, scene.count - 1)]);
+  }
+
+  set(more: Partial<View>, ...parts: Part[]): void {
+    Object.assign(this.view, more);
+    this.stir(...parts);
+  }
+
+  mark(x: number, turn: number): void {
+    const { scene, marks } = this.view;
+    if (!scene) return;
+    const made = { x, turn: ((turn % 360) + 360) % 360, r: scene.radius(this.heights(), x, turn) };
+    this.view.marks = [...marks.slice(-1), made];
+    this.stir("marks");
+  }
+
+  heights(): Int16Array {
+    const { scene, show } = this.view;
+    return show === "target" ? scene!.target : scene!.heights;
+  }
+}

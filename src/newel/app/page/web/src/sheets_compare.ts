@@ -1,0 +1,60 @@
+/** Two runs, or a program from elsewhere against ours, side by side under one rule of time. */
+import { sendProgram, type Desk, type Run } from "./api";
+import { Board } from "./board";
+import { Development } from "./development";
+import { fill, h } from "./dom";
+import { Scene } from "./scene";
+import { figureRows } from "./sheets_plan";
+import { T } from "./texts";
+
+export class CompareSheet {
+  readonly element = h("div", { class: "sheet compare" });
+  private boards = [new Board(), new Board()];
+  private picks = [h("select", { id: "left-run" }), h("select", { id: "right-run" })];
+  private table = h("div", {});
+  private share = h("input", { type: "range", min: 0, max: 1000, value: "1000", "aria-label": T.compare.share });
+  private need = h("p", { class: "quiet" }, T.compare.need);
+  private runs: Run[] = [];
+
+  constructor(private told: (error: unknown) => void) {
+    const file = h("input", { type: "file", accept: ".ngc,.nc,.tap,.gcode,.cnc,.txt,.din", class: "away", id: "program-file", onchange: () => file.files?.[0] && void this.take(file.files[0]) });
+    const sides = this.boards.map((board, k) => {
+      const drawn = new Development(board, k ? T.compare.right : T.compare.left);
+      this.picks[k].addEventListener("change", () => void this.choose(k));
+      return h("div", { class: "side" }, h("p", {}, h("label", { for: this.picks[k].id }, `${k ? T.compare.right : T.compare.left} `), this.picks[k]), drawn.canvas);
+    });
+    this.share.addEventListener("input", () => this.boards.forEach((board) => board.go((Number(this.share.value) / 1000) * (board.view.scene?.minutes ?? 0))));
+    document.addEventListener("foreign", (event) => void this.take((event as CustomEvent<File>).detail));
+    fill(this.element, h("p", {}, T.compare.help, " ", h("label", { for: "program-file", class: "button" }, T.compare.foreign), file), this.need, h("div", { class: "sides" }, ...sides), this.share, this.table);
+  }
+
+  hear(desk: Desk): void {
+    const runs = desk.runs.filter((run) => run.state === "done" && (run.what === "make" || run.what === "prove"));
+    this.need.hidden = runs.length > 0;
+    if (runs.map((run) => run.number).join() === this.runs.map((run) => run.number).join()) return;
+    this.runs = runs;
+    this.picks.forEach((pick, k) => {
+      const kept = pick.value;
+      fill(pick, ...runs.map((run) => h("option", { value: String(run.number) }, `${T.compare.run(run.number, run.label)}, ${run.figures.verdict}`)));
+      pick.value = kept || String(runs.at(k ? -1 : Math.max(0, runs.length - 2))?.number ?? "");
+      void this.choose(k);
+    });
+  }
+
+  theme(): void { this.boards.forEach((board) => board.stir("theme")); }
+
+  private async choose(k: number): Promise<void> {
+    const number = Number(this.picks[k].value);
+    if (!number || this.boards[k].view.scene?.number === number) return;
+    try {
+      this.boards[k].lay(await Scene.load(number));
+    } catch (error) { this.told(error); return; }
+    const [one, other] = this.boards.map((board) => board.view.scene);
+    fill(this.table);
+    if (one && other) this.table.append(h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, T.compare.figure), h("th", { scope: "col" }, T.compare.left), h("th", { scope: "col" }, T.compare.right))),
+      h("tbody", {}, h("tr", {}, h("th", { scope: "row" }, T.block.verdict), h("td", {}, one.file.proof!.verdict), h("td", {}, other.file.proof!.verdict)),
+        ...figureRows(one, other).map(([name, a, b]) => h("tr", { class: a === b ? "" : "differs" }, h("th", { scope: "row" }, name), h("td", {}, a), h("td", {}, b))))));
+  }
+
+  private async take(file: File): Promise<void> { await sendProgram(file).catch(this.told); }
+}

@@ -1,0 +1,398 @@
+"""Feeds along a cut: as quick as force, torque, bending and chip allow at every stretch, instead of one feed for the worst.
+
+What each row removes is known from carving the planner's blank. A volume does not tell a slot from a tall thin cut, so
+the blank is asked what the edge really meets, at places spread over the cut and at its hardest ones. Every other stretch is
+taken as hard for its volume as the asked ones most like it. A stretch's feed is then the largest within every limit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from newel.core.motion import MoveKind, Toolpath
+from newel.core.plan import Cut, CutKind, Decision
+from newel.core.profile import CutterShape
+from newel.core.units import duration
+from newel.geometry.blank import Blank, carve, copy_of
+from newel.geometry.profiles import radius_at
+from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, bar_figures, bar_state
+from newel.mechanics.chip import engagement_angle_deg, largest_chip_mm, mean_chip_mm
+from newel.mechanics.clock import HeldBy, tip_way_mm, toolpath_timed
+from newel.mechanics.cutter_bending import allowed_force_N, cutter_compliance_mm_per_N
+from newel.mechanics.engagement import CuttingLaw, Engagement, edge_cells, engagement, joined_engagements
+from newel.mechanics.power import spindle_power_at_W, torque_from_power_Nm
+from newel.planning.feeds import (
+    BENDING_FINISH_MM,
+    BENDING_ROUGH_MM,
+    ENTRY_SHARE,
+    GRIP_SHARE,
+    MOST_THINNING,
+    ROTARY_SHARE,
+    SPINDLE_SHARE,
+)
+from newel.shop.cutters import Cutter, Form
+from newel.shop.machines import Machine
+from newel.shop.materials import Material
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
+
+STRETCH_MM = 3.0  # shorter stretches are lost in the grid of the planner's blank, and a machine does not change speed in them
+SPREAD = 100  # places spread over a cut at which the edge's engagement is asked
+HARDEST = 250  # and so many of its hardest by volume, no more than ALIKE of one kind
+ASKED_SHARE, LEAST_ASKED = 8, 15  # in small cuts: one in so many stretches each way, and no fewer than so many
+ALIKE = 3
+ALIKE_MM, ALIKE_AREA = 2.0, 0.5  # stretches are of a kind within 2 mm along X and half an octave of area
+NEIGHBOURS = 3  # a stretch is taken as hard for its volume as the hardest of so many asked ones that are most like it
+LEVEL = 0.85  # from one feed to the next lower one; few levels keep a program of plain feeds small
+LEVELS = 20
+BAR_BENDING_ROUGH_MM = 0.1  # common practice: well inside an allowance of 0.3 mm
+BAR_BENDING_FINISH_MM = 0.015  # common practice: a third of a usual tolerance of 0.05 mm
+FEED_MARK_SHARE = 0.2  # of the cusp that a tooth's marks along a finishing pass may reach: they must not show beside it
+SLOT_HARDNESS = 2.0  # where nothing could be asked: what slots come to (recorded: 1.9 to 2.2 over balls in slots)
+SURE_MM3 = 1.0  # some 15 cells of the planner's blank
+MAY_RUB_MM = 1.0  # over so short a way a chip may be too thin: where the cutter steps aside against a tall wall
+THIN_MM2 = 1e-4  # less than this across the motion is no cut
+MOST_SCALE = 4.0  # an engagement is scaled to the volume removed by no more than this either way
+
+# These keep their feed: what rules them is no side force on an edge that runs along the work, or, in a bevel, hardly any.
+_KEEP_FEED = (CutKind.DRILL, CutKind.BORE, CutKind.THREAD, CutKind.BEVEL)
+
+
+@dataclass(frozen=True)
+class Met:
+    """What a cut met while the blank was carved: volume of each row (n,), and the edge's engagement at some rows (k,)."""
+
+    removed_mm3: Floats
+    row: Rows
+    found: Engagement
+
+
+@dataclass(frozen=True)
+class Duty:
+    """One cut as the schedule sees it: cutter and its shape, material, machine, the bar's corner radius and its stiffness."""
+
+    cutter: Cutter
+    shape: CutterShape
+    material: Material
+    machine: Machine
+    corner_radius_mm: float
+    bar: BarState | None
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """A cut with its feeds: the path, minutes with them, minutes at the constant feed that no stretch is too hard for.
+
+    `limits`: (what rules, share of the fed time), the largest first. `force_N`: largest side force expected.
+    """
+
+    path: Toolpath
+    minutes: float
+    constant_feed_mm_per_min: float
+    constant_minutes: float
+    limits: tuple[tuple[str, float], ...]
+    force_N: float
+    met: Met
+    duty: Duty
+
+    def decision(self, cut: Cut) -> Decision:
+        """Say what was decided and why."""
+        fed = self.path.feed_mm_per_min[self.path.kind == MoveKind.CUT]
+        ruled = ", ".join(f"{name} {share:.0%}" for name, share in self.limits[:3])
+        saved = 1.0 - self.minutes / self.constant_minutes if self.constant_minutes > 0.0 else 0.0
+        return Decision(
+            f"feeds along '{cut.name}'",
+            f"{fed.min():.0f} to {fed.max():.0f} mm/min",
+            f"each stretch as fast as its force allows (at most {self.force_N:.0f} N); what rules, by time: {ruled}",
+            (
+                f"{self.constant_feed_mm_per_min:.0f} mm/min throughout, for the hardest stretch "
+                f"({duration(self.constant_minutes)} instead of {duration(self.minutes)}, {saved:.0%} less)",
+            ),
+        )
+
+
+def law_of(cutter: Cutter, material: Material) -> CuttingLaw:
+    """Kienzle's law of a cutter in a material, at the hard end of its band."""
+    return CuttingLaw(material.kc11_N_per_mm2[1], material.mc, cutter.ZEFP)
+
+
+def feeds_along(
+    cut: Cut, path: Toolpath, blank: Blank, duty: Duty, most_feed_mm_per_min: float | None = None
+) -> tuple[Toolpath, Schedule | None]:
+    """Carve the blank, in place, by a cut, and return its path with a feed for every stretch.
+
+    The schedule is None where the kind of cut keeps the feed it has.
+    """
+    before = copy_of(blank)
+    removed = carve(blank, duty.shape, path.pose, np.arange(len(path), dtype=np.int32)).removed_mm3
+    if not asks_schedule(cut, duty.cutter) or len(path) < 2:
+        return path, None
+    rows = _moments(_stretches(path, removed, duty.corner_radius_mm), cut, duty)
+    met = Met(removed, rows, ask_at(before, path, rows, cut, duty))
+    done = schedule(cut, path, met, duty, most_feed_mm_per_min)
+    return done.path, done
+
+
+def standing_bar(blank: Blank, far_x_mm: float, material: Material) -> BarState | None:
+    """Return the bar as it stands, None where the material gives no stiffness."""
+    if material.E_N_per_mm2 is None or material.G_N_per_mm2 is None or material.density_kg_per_m3 is None:
+        return None
+    figures = bar_figures(blank, far_x_mm)
+    return bar_state(figures, material.E_N_per_mm2, material.G_N_per_mm2, material.density_kg_per_m3, LIGHT_SUPPORT)
+
+
+def ask_at(blank: Blank, path: Toolpath, asked: Rows, cut: Cut, duty: Duty) -> Engagement:
+    """Carve the blank, in place, up to the last of the rows asked for, and ask before each what the edge meets there."""
+    way = np.concatenate([[0.0], tip_way_mm(path.pose)])
+    tags = np.arange(len(path), dtype=np.int32)
+    cells, law, ahead = edge_cells(duty.shape.edge), law_of(duty.cutter, duty.material), 1.5 * blank.pitch_mm
+    found: list[Engagement] = []
+    at = 0
+    for row in asked.tolist():
+        begin = max(at - 1, 0)  # the pose before a stretch is carved again with it, which removes nothing
+        carve(blank, duty.shape, path.pose[begin:row], tags[begin:row])
+        at = row
+        step = path.pose[row] - path.pose[row - 1]
+        rate = step * cut.feed_mm_per_min / max(float(way[row]), 1e-9)
+        found.append(engagement(blank, cells, path.pose[row - 1], rate, np.array([cut.spindle_rpm]), law, ahead))
+    return joined_engagements(found)
+
+
+def asks_schedule(cut: Cut, cutter: Cutter) -> bool:
+    """Tell whether feeds along a cut follow its force."""
+    return cut.kind not in _KEEP_FEED and cutter.form in (
+        Form.FLAT,
+        Form.BALL,
+        Form.BULL_NOSE,
+        Form.TAPERED_BALL,
+        Form.V,
+    )
+
+
+def _moments(stretch: _Stretches, cut: Cut, duty: Duty) -> Rows:
+    """Rows to ask at: stretches spread over the cut, and the hardest by volume, few of a kind."""
+    cuts = np.flatnonzero(stretch.area_mm2 > THIN_MM2)
+    if len(cuts) == 0:
+        return np.zeros(0, dtype=np.intp)
+    few = max(LEAST_ASKED, len(cuts) // ASKED_SHARE)
+    spread = cuts[np.unique(np.linspace(0, len(cuts) - 1, min(SPREAD, few)).astype(int))]
+    tooth = _by_volume(stretch.area_mm2[cuts], duty, cut.spindle_rpm)[0]
+    hardest = cuts[np.argsort(-tooth, kind="stable")]
+    kind = np.stack([stretch.x_mm[hardest] // ALIKE_MM, np.log2(stretch.area_mm2[hardest]) // ALIKE_AREA], axis=1)
+    _, number = np.unique(kind, axis=0, return_inverse=True)
+    order = np.argsort(number.ravel(), kind="stable")
+    sorted_number = number.ravel()[order]
+    nth = np.empty(len(hardest), dtype=np.int64)
+    nth[order] = np.arange(len(hardest)) - np.searchsorted(sorted_number, sorted_number)
+    chosen = np.unique(np.concatenate([spread, hardest[nth < ALIKE][: min(HARDEST, few)]]))
+    return np.asarray(np.unique(stretch.hard_row[chosen]), dtype=np.intp)
+
+
+@dataclass(frozen=True)
+class _Stretches:
+    """Runs of fed rows: stretch of each row (n,), -1 for none.
+
+    Of each stretch (s,): the row that removes most, whether it is a short hard move, area of cut, distance from the axis, X.
+    """
+
+    of_row: NDArray[np.int64]
+    hard_row: Rows
+    short: NDArray[np.bool_]
+    area_mm2: Floats
+    radius_mm: Floats
+    x_mm: Floats
+
+
+def schedule(cut: Cut, path: Toolpath, met: Met, duty: Duty, most_feed_mm_per_min: float | None = None) -> Schedule:
+    """Set the feed of every row of a cut. `most_feed_mm_per_min`: an upper bound of its own, where there is one."""
+    stretch = _stretches(path, met.removed_mm3, duty.corner_radius_mm)
+    limit, force, ruled = _feeds(cut, stretch, met, duty)
+    top = min(duty.machine.x.max_feed_mm_per_min, duty.machine.y.max_feed_mm_per_min, most_feed_mm_per_min or math.inf)
+    cuts = stretch.area_mm2 > THIN_MM2
+    # slow down before the hard part: each stretch as slow as the slower of its neighbours, but for short moves
+    beside = np.where(stretch.short, np.inf, limit)
+    eased = np.minimum(limit, np.minimum(np.append(beside[1:], np.inf), np.insert(beside[:-1], 0, np.inf)))
+    steps = np.ceil(np.log(np.maximum(np.minimum(eased, top), 1e-9) / top) / math.log(LEVEL) - 1e-9)
+    levelled = top * LEVEL ** np.clip(steps, 0, LEVELS - 1)
+    feeds = np.where(cuts | (levelled < top), levelled, top)
+    floor = top * LEVEL ** (LEVELS - 1)
+    done = _with_feeds(path, stretch.of_row, feeds)
+    constant = float(max(limit[cuts].min(initial=top), floor))
+    at_constant = _with_feeds(path, stretch.of_row, np.full(len(feeds), min(constant, top)))
+    timed = toolpath_timed(done, duty.machine)
+    return Schedule(
+        path=done,
+        minutes=timed.total_minutes,
+        constant_feed_mm_per_min=min(constant, top),
+        constant_minutes=toolpath_timed(at_constant, duty.machine).total_minutes,
+        limits=_ruling(done, stretch.of_row, ruled, eased >= top, timed.minutes, timed.held_by),
+        force_N=float((force * feeds ** (1.0 - duty.material.mc)).max(initial=0.0)),
+        met=met,
+        duty=duty,
+    )
+
+
+def _stretches(path: Toolpath, removed_mm3: Floats, corner_mm: float) -> _Stretches:
+    way = np.concatenate([[0.0], tip_way_mm(path.pose)])
+    fed = (path.feed_mm_per_min > 0.0) & (path.kind != MoveKind.RAPID)
+    fed[0] = False
+    of_row = np.full(len(path), -1, dtype=np.int64)
+    rows = np.flatnonzero(fed)
+    if len(rows) == 0:
+        return _Stretches(of_row, np.zeros(0, dtype=np.intp), np.zeros(0, dtype=bool), *(np.zeros(0) for _ in range(3)))
+    run = np.cumsum(np.diff(rows, prepend=rows[0]) > 1)
+    gone = np.cumsum(way[rows]) - way[rows]
+    gone -= gone[np.searchsorted(run, run)]
+    key = run * np.int64(1 << 32) + np.floor(gone / STRETCH_MM).astype(np.int64)
+    # a short hard move is a stretch of its own, where its volume is large enough for the grid to tell
+    sure = (removed_mm3[rows] > SURE_MM3) & (way[rows] < MAY_RUB_MM)
+    number = np.cumsum((np.diff(key, prepend=key[0]) != 0) | (np.diff(sure, prepend=sure[0])))
+    of_row[rows] = number
+    count = int(number[-1]) + 1
+    length = np.bincount(number, way[rows], count)
+    volume = np.bincount(number, removed_mm3[rows], count)
+    area = np.where(length > 1e-6, volume / np.maximum(length, 1e-6), 0.0)
+    radius = np.zeros(count)
+    np.maximum.at(
+        radius, number, np.minimum(np.hypot(path.pose[rows, 1], path.pose[rows, 2]) + np.sqrt(area)[number], corner_mm)
+    )
+    x = np.bincount(number, path.pose[rows, 0], count) / np.maximum(np.bincount(number, minlength=count), 1)
+    order = np.lexsort((-removed_mm3[rows], number))
+    hard_row = rows[order[np.diff(number[order], prepend=-1) > 0]]
+    short = np.bincount(number, sure, count) > 0
+    return _Stretches(of_row, hard_row, short, area, radius, x)
+
+
+def _by_volume(area_mm2: Floats, duty: Duty, rpm: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """What a cut as wide as deep of that area would be at 1 mm/min: tooth force, mean torque, mean and largest chip.
+
+    Force and torque grow with the feed to the power 1 - mc, chips with the feed.
+    """
+    law = law_of(duty.cutter, duty.material)
+    size = np.sqrt(area_mm2)
+    diameter = 2.0 * np.maximum(radius_at(duty.shape.edge, size), 0.05)
+    width = np.minimum(np.maximum(size, 1e-6), diameter)
+    fz = 1.0 / (rpm * law.teeth)
+    mean = np.maximum(mean_chip_mm(fz, width, diameter), 1e-12)
+    torque = area_mm2 * fz * law.teeth / (2.0 * math.pi) * law.kc11_N_per_mm2 * mean**-law.mc * 1e-3
+    share = np.maximum(1.0, 360.0 / (law.teeth * np.maximum(engagement_angle_deg(width, diameter), 1.0)))
+    return 2000.0 * torque / diameter * share, torque, mean, largest_chip_mm(fz, width, diameter)
+
+
+def _hardness(cut: Cut, stretch: _Stretches, met: Met, duty: Duty) -> tuple[Floats, Floats]:
+    """How much harder each stretch is, in side force and in torque, than its volume alone says, (s,) each.
+
+    As the hardest of the NEIGHBOURS asked stretches that are nearest to it in X and area.
+    """
+    n = len(stretch.area_mm2)
+    number = stretch.of_row[met.row]
+    area, met_area = stretch.area_mm2[number], met.found.area_mm2
+    told = (area > THIN_MM2) & (met_area > 0.0)
+    if not told.any():
+        return np.full(n, SLOT_HARDNESS), np.ones(n)
+    tooth, torque, _, _ = _by_volume(area[told], duty, cut.spindle_rpm)
+    grown = cut.feed_mm_per_min ** (1.0 - duty.material.mc)
+    scale = np.clip(area[told] / met_area[told], 1.0 / MOST_SCALE, MOST_SCALE)
+    side = met.found.side_N[told] * scale / (tooth * grown)
+    turn = met.found.spindle_Nm[told] * scale / (torque * grown)
+    tree = cKDTree(_likeness(stretch.x_mm[number][told], area[told]))
+    _, near = tree.query(_likeness(stretch.x_mm, np.maximum(stretch.area_mm2, THIN_MM2)), k=min(NEIGHBOURS, int(told.sum())))
+    near = near.reshape(n, -1)
+    return np.maximum(side[near].max(axis=1), 1.0), np.maximum(turn[near].max(axis=1), 1.0)
+
+
+def _likeness(x_mm: Floats, area_mm2: Floats) -> Floats:
+    return np.stack([x_mm / ALIKE_MM, np.log2(area_mm2) / ALIKE_AREA], axis=1)
+
+
+POWER, TORQUE, ROTARY, GRIP = "spindle power", "spindle torque", "rotary axis", "jaws' grip"
+CUTTER, STRENGTH, BAR = "cutter bending", "cutter strength", "bar bending"
+CHIP, MARKS, RUBBING, SPEED = "chip load", "feed marks", "thinnest chip", "machine speed"
+_HARD = (POWER, TORQUE, ROTARY, GRIP, STRENGTH)
+
+
+def _feeds(cut: Cut, stretch: _Stretches, met: Met, duty: Duty) -> tuple[Floats, Floats, NDArray[np.str_]]:
+    """Return for each stretch its largest feed, its side force at 1 mm/min, and what rules it."""
+    machine, material, cutter = duty.machine, duty.material, duty.cutter
+    side, turn = _hardness(cut, stretch, met, duty)
+    tooth, torque, mean, most = _by_volume(stretch.area_mm2, duty, cut.spindle_rpm)
+    tooth, torque = side * tooth, turn * torque
+    rough = cut.allowance_mm > 0.0
+    height = min(0.5 * cut.ap_mm, 0.5 * cutter.APMX) if cutter.form in (Form.V, Form.TAPERED_BALL) else 0.0
+    power = 1.0 / (1.0 - material.mc)
+
+    def feed_for(load: Floats, allowed: Floats | float) -> Floats:
+        return np.asarray((allowed / np.maximum(load, 1e-12)) ** power)
+
+    allowed_Nm = SPINDLE_SHARE * machine.spindle.torque_Nm
+    allowed_W = SPINDLE_SHARE * spindle_power_at_W(machine.spindle, cut.spindle_rpm)
+    grip = GRIP_SHARE * machine.chuck.jaws * machine.chuck.jaw_friction * machine.chuck.grip_force_N
+    holds_Nm = machine.a.moving_torque_Nm if cut.turn_deg is None else machine.a.holding_torque_Nm
+    chip_top = material.fz_per_DC[1] * _chart_width(cutter, met)
+    limits = {
+        POWER: feed_for(torque, torque_from_power_Nm(allowed_W, cut.spindle_rpm)),
+        TORQUE: feed_for(torque, allowed_Nm),
+        ROTARY: feed_for(tooth, 1000.0 * ROTARY_SHARE * holds_Nm / np.maximum(stretch.radius_mm, 1.0)),
+        GRIP: feed_for(tooth, grip),
+        STRENGTH: feed_for(tooth, allowed_force_N(cutter, height)),
+        CUTTER: feed_for(
+            tooth, (BENDING_ROUGH_MM if rough else BENDING_FINISH_MM) / cutter_compliance_mm_per_N(cutter, height)
+        ),
+        CHIP: np.minimum(chip_top / np.maximum(most, 1e-300), MOST_THINNING * chip_top * cut.spindle_rpm * cutter.ZEFP),
+    }
+    if duty.bar is not None:
+        gives = duty.bar.sideways_mm_per_N(np.abs(stretch.x_mm))
+        limits[BAR] = feed_for(tooth, (BAR_BENDING_ROUGH_MM if rough else BAR_BENDING_FINISH_MM) / gives)
+    if not rough and cutter.RE > 0.0:
+        mark = math.sqrt(8.0 * cutter.RE * FEED_MARK_SHARE * cut.cusp_mm)
+        limits[MARKS] = np.full(len(tooth), mark * cut.spindle_rpm * cutter.ZEFP)
+    names = np.array(list(limits))
+    table = np.stack(list(limits.values()))
+    feed, ruled = table.min(axis=0), names[table.argmin(axis=0)]
+    # A chip that rubs is worse than a cutter or bar that bends (but over a short way), and better than a machine that stalls.
+    least = material.hm_min_mm / np.maximum(mean, 1e-300)
+    hard = np.stack([limits[name] for name in _HARD]).min(axis=0)
+    rubs = (feed < least) & (stretch.area_mm2 > THIN_MM2) & ~stretch.short
+    feed = np.where(rubs, np.maximum(feed, np.minimum(least, hard)), feed)
+    return feed, tooth, np.where(rubs & (feed >= least), RUBBING, ruled)
+
+
+def _chart_width(cutter: Cutter, met: Met) -> float:
+    """The diameter that a chip chart speaks of: DC, or for a pointed cutter what of it is in the work."""
+    if cutter.form not in (Form.V, Form.TAPERED_BALL):
+        return cutter.DC
+    wide = met.found.ae_mm[met.found.area_mm2 > 0.0]
+    return float(np.clip(np.quantile(wide, 0.5) if len(wide) else cutter.DC, 2.0 * cutter.RE, cutter.DC))
+
+
+def _with_feeds(path: Toolpath, of_row: NDArray[np.int64], feeds: Floats) -> Toolpath:
+    feed = path.feed_mm_per_min.copy()
+    rows = of_row >= 0
+    mine = feeds[of_row[rows]]
+    feed[rows] = np.where(path.kind[rows] == MoveKind.ENTRY, ENTRY_SHARE * mine, mine)
+    link = path.kind == MoveKind.LINK
+    feed[link] = path.feed_mm_per_min[link]
+    return replace(path, feed_mm_per_min=feed)
+
+
+def _ruling(
+    path: Toolpath,
+    of_row: NDArray[np.int64],
+    ruled: NDArray[np.str_],
+    free: NDArray[np.bool_],
+    minutes: Floats,
+    held: NDArray[np.uint8],
+) -> tuple[tuple[str, float], ...]:
+    """Share of the fed time by what ruled it: the machine where it was slower than asked, else the stretch's limit."""
+    rows = np.flatnonzero(of_row >= 0)
+    total = max(float(minutes[rows].sum()), 1e-12)
+    name = np.where(free[of_row[rows]], SPEED, ruled[of_row[rows]])
+    name = np.where(np.isin(held[rows], (HeldBy.AXIS_SPEED, HeldBy.ACCELERATION, HeldBy.BLOCK_RATE)), SPEED, name)
+    shares = [(str(one), float(minutes[rows][name == one].sum()) / total) for one in np.unique(name)]
+    return tuple(sorted(shares, key=lambda item: (-item[1], item[0])))

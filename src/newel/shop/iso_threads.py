@@ -1,0 +1,76 @@
+"""ISO metric threads: the basic profile and its diameters, and which thread a bore is meant for.
+
+Profile: ISO 68-1, H = (sqrt 3 / 2) P. Basic diameters as in ISO 724: d2 = d - 2 (3/8) H, D1 = d - 2 (5/8) H; the root of the
+screw with its full radius d3 = d - (17/12) H. Coarse pitches: ISO 261 (M5 to M8 published in the table of ISO 1207, the others
+from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from newel.core.errors import BadInput
+
+# ISO 261, coarse series: nominal diameter and pitch in mm. M5 to M8: published (ISO 1207, table 1); the rest from memory.
+COARSE_PITCH_MM = {1.6: 0.35, 2.0: 0.4, 2.5: 0.45, 3.0: 0.5, 4.0: 0.7, 5.0: 0.8, 6.0: 1.0, 8.0: 1.25, 10.0: 1.5, 12.0: 1.75, 16.0: 2.0, 20.0: 2.5}  # fmt: skip  # noqa: E501
+_HALVES_UP_TO_MM = 6.0  # nominal diameters of ISO 261 stand on half millimetres up to here, on whole ones above (from memory)
+_ASTRAY = 0.3  # a bore may differ from the basic one by this share of the pitch
+
+
+@dataclass(frozen=True)
+class ThreadSizes:
+    """The basic diameters of an ISO metric thread, in mm: nominal `d`, pitch diameter `d2`, bore `D1`, screw's root `d3`."""
+
+    d: float
+    pitch: float
+    d2: float
+    D1: float
+    d3: float
+
+    @property
+    def height_mm(self) -> float:
+        """The height H of the profile's sharp triangle."""
+        return 0.5 * math.sqrt(3.0) * self.pitch
+
+
+def thread_sizes(nominal_mm: float, pitch_mm: float) -> ThreadSizes:
+    """Return the basic diameters of a thread of ISO 68-1; BadInput where no bore is left inside it.
+
+    >>> m6 = thread_sizes(6.0, 1.0)
+    >>> round(m6.d2, 3), round(m6.D1, 3), round(m6.d3, 3)
+    (5.35, 4.917, 4.773)
+    """
+    height = 0.5 * math.sqrt(3.0) * pitch_mm
+    root = nominal_mm - 17.0 / 12.0 * height
+    if not (pitch_mm > 0.0 and root > 0.0):
+        raise BadInput(f"there is no metric thread of {nominal_mm:g} mm with a pitch of {pitch_mm:g} mm")
+    return ThreadSizes(nominal_mm, pitch_mm, nominal_mm - 0.75 * height, nominal_mm - 1.25 * height, root)
+
+
+def thread_for_bore(bore_mm: float, pitch_mm: float, *, where: str = "") -> ThreadSizes:
+    """Return the thread that a modelled hole is meant for: its bore is D1 or d - P (the drill), rarely the nominal diameter.
+
+    Nominal diameters are those of ISO 261's coarse series, and whole (half, when small) millimetres for fine pitches. Raises
+    BadInput where the nearest thread is further off than three tenths of the pitch.
+    """
+    sizes = [d for d, pitch in COARSE_PITCH_MM.items() if abs(pitch - pitch_mm) < 1e-6]
+    grid = 0.5 if bore_mm + pitch_mm <= _HALVES_UP_TO_MM else 1.0
+    sizes += [grid * (math.floor((bore_mm + pitch_mm) / grid) + step) for step in (-1, 0, 1, 2)]
+    found: list[tuple[float, ThreadSizes]] = []
+    for nominal in sizes:
+        if nominal <= 1.5 * pitch_mm:
+            continue
+        thread = thread_sizes(nominal, pitch_mm)
+        # the sizes of the coarse series come first: others must fit better by a tenth of the pitch
+        fine = 0.0 if COARSE_PITCH_MM.get(nominal) == pitch_mm else 0.1 * pitch_mm
+        away = min(abs(bore_mm - thread.D1), abs(bore_mm - (nominal - pitch_mm)), abs(bore_mm - nominal) + fine)
+        found.append((away + fine, thread))
+    away, best = min((item[0], k) for k, item in enumerate(found)) if found else (math.inf, 0)
+    if away > _ASTRAY * pitch_mm:
+        raise BadInput(
+            f"a hole of {bore_mm:g} mm is the bore of no metric thread with a pitch of {pitch_mm:g} mm",
+            where=where,
+            remedy="the bore should be the nominal diameter less about 1.08 pitches (ISO 724)",
+        )
+    return found[best][1]

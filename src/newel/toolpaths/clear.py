@@ -1,0 +1,282 @@
+"""Clear at a side: levels from the top down, each cleared with a bounded engagement (clear_region.py)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from newel.core.motion import MoveKind, Toolpath
+from newel.core.plan import Cut
+from newel.core.profile import CutterShape
+from newel.geometry.blank import Blank
+from newel.geometry.drop import DropTree
+from newel.toolpaths.clear_kernels import Field, way_is_clear
+from newel.toolpaths.clear_region import LINK_FILM_MM, Engagement, Piece, asked_angle_rad, cleared, field_of, left_over
+from newel.toolpaths.linking import Rows, Surroundings, toolpath_of
+from newel.toolpaths.lowest_tip import BODY_CLEARANCE_MM
+from newel.toolpaths.side_ground import SideGround, side_ground
+from newel.toolpaths.side_links import (
+    SideScene,
+    helix_down,
+    level_link,
+    lifted_link,
+    ramp_down,
+    rows_along,
+    side_scene,
+)
+from newel.toolpaths.side_stock import SideStock, closely, cutting_radius, side_stock, standing, take_off
+
+Floats = NDArray[np.float64]
+Progress = Callable[[float], None] | None
+
+AIR_MM = 0.05  # stock that stands less than this over a level is not worth a pass
+_SAME_MM = 1e-6
+_ON_FLOOR_MM = 5e-4  # a floor's own height is met to this by drops
+_CELL = (6.0, 15.0)  # cells over the width of cut, and over the cutter's radius, at least
+_FINEST_MM, _MOST_CELLS = 0.05, 600_000
+_CLOSE_MM = 0.3  # how closely finished paths are asked against the ground
+_FOLLOWED_MM = 0.003  # what a straight move may stray from the places it stands for
+_BODY_EVERY = 3
+_OVER_TOP_MM = 0.1  # a helix begins this much over the stock
+
+
+@dataclass(frozen=True)
+class Level:
+    """One level: its height, how thick the stock over it may be, and whether floors lie at it."""
+
+    z_mm: float
+    depth_mm: float
+    floor: bool
+
+
+def clear(
+    cut: Cut, shape: CutterShape, target: DropTree, blank: Blank, around: Surroundings, progress: Progress = None
+) -> Toolpath:
+    """Return the passes that clear everything the edge may reach between the cut's bounds, level by level.
+
+    The engaged angle that the cut's ae means, acos(1 - ae/R), is held on the stock as it then is. Walls keep the allowance;
+    floors named in `flats_z_mm` come out at their own height. Where the tip may stand beside the bar in no stock (bounds a
+    radius and more outside the bar) it comes in from there.
+    """
+    return cleared_levels(cut, shape, target, blank, around, progress, against_mm=2.0 * shape.edge.radius_mm)
+
+
+def cleared_levels(
+    cut: Cut,
+    shape: CutterShape,
+    target: DropTree,
+    blank: Blank,
+    around: Surroundings,
+    progress: Progress,
+    *,
+    against_mm: float,
+) -> Toolpath:
+    """Clear level by level; passes run against the cutter's turning where that saves more than `against_mm` of way."""
+    grounds = [
+        side_ground(cut, shape, target, around.keep_out, around.clearance_mm, walls_only=walls) for walls in (False, True)
+    ]
+    radius = cutting_radius(shape.edge, cut.ap_mm)
+    step = max(min(cut.ae_mm / _CELL[0], radius / _CELL[1]), _FINEST_MM)
+    stock = side_stock(blank, grounds[0].turn_deg, step)
+    asked = Engagement(radius, asked_angle_rad(radius, cut.ae_mm), against_mm, around.centre_cutting)
+    work = _Work(shape, asked, step)
+    levels = levels_of(cut, stock)
+    for k, level in enumerate(levels):
+        ground = grounds[1] if level.floor else grounds[0]
+        for part in _parts(ground, level, work.at):
+            scene = side_scene(cut, shape, ground, stock, around)
+            field = _field(work, scene, part, level)
+            if field is None or not left_over(field).any():
+                continue
+            down = work.at is not None and abs(work.at[2] - level.z_mm) <= _SAME_MM
+            for piece in cleared(
+                field, asked, (float(work.at[0]), float(work.at[1])) if down and work.at is not None else None
+            ):
+                new = _piece_rows(scene, level, _exact(ground, part, piece, level), work)
+                work.rows += new
+                work.at = new[-1].pose[-1, :3].copy()
+                for block in new:
+                    take_off(stock, shape.edge, _cutting(block))
+            work.last = field
+        if progress is not None:
+            progress((k + 1) / len(levels))
+    return toolpath_of(work.rows, around)
+
+
+class _Work:
+    """What is gathered through the levels of a cut."""
+
+    def __init__(self, shape: CutterShape, asked: Engagement, step_mm: float) -> None:
+        self.shape, self.asked, self.step_mm = shape, asked, step_mm
+        self.rows: list[Rows] = []
+        self.at: Floats | None = None  # the tip, x, y, z; None: at the retract height
+        self.last: Field | None = None  # of the part that was cut last, as it was left
+
+    def at_level(self, z_mm: float) -> tuple[float, float] | None:
+        """Where the tip is, if it stands at a height."""
+        if self.at is None or abs(self.at[2] - z_mm) > _SAME_MM:
+            return None
+        return float(self.at[0]), float(self.at[1])
+
+    def over_floor(self, to: Floats, z_mm: float) -> bool:
+        """Whether the tip can go straight to over a place on the floor that it stands on, which lies no lower than a height."""
+        if self.at is None or self.last is None or self.at[2] < z_mm - _SAME_MM:
+            return False
+        return bool(way_is_clear(self.last, self.at[0], self.at[1], to[0], to[1], 2.0 * LINK_FILM_MM))
+
+
+def levels_of(cut: Cut, stock: SideStock) -> list[Level]:
+    """Even levels of at most ap between the marks that must be met: what stands over the top, the top, floors, the floor.
+
+    A floor that lies at a mark is finished there; without floors the last level is the cut's floor.
+    """
+    floors = [z for z in cut.flats_z_mm if cut.floor_z_mm - _SAME_MM <= z < cut.top_z_mm - _SAME_MM]
+    marks = sorted({cut.top_z_mm, cut.floor_z_mm, *floors}, reverse=True)
+    inside = stock.height_mm[_within(stock, cut)]
+    highest = float(inside.max(initial=cut.top_z_mm))
+    if highest > cut.top_z_mm + AIR_MM:
+        marks.insert(0, highest)
+    levels = []
+    for above, below in pairwise(marks):
+        count = max(1, int(np.ceil((above - below) / cut.ap_mm - 1e-6)))
+        depth = (above - below) / count
+        for k in range(count):
+            z = above - (k + 1) * depth if k + 1 < count else below
+            levels.append(Level(z, depth, k + 1 == count and any(abs(z - f) <= _SAME_MM for f in floors)))
+    return levels
+
+
+def _within(stock: SideStock, cut: Cut) -> tuple[slice, slice]:
+    """The cells of a map between a cut's bounds."""
+    spans = []
+    for first, n, low, high in (
+        (stock.x0_mm, stock.height_mm.shape[0], cut.from_x_mm, cut.to_x_mm),
+        (stock.y0_mm, stock.height_mm.shape[1], cut.from_y_mm, cut.to_y_mm),
+    ):
+        a, b = (int(np.clip(np.rint((v - first) / stock.step_mm), 0, n)) for v in (low, high))
+        spans.append(slice(a, b + 1))
+    return spans[0], spans[1]
+
+
+def _parts(ground: SideGround, level: Level, at: Floats | None) -> list[shapely.Polygon]:
+    """The separate parts of where the tip may be at a level, the nearest to where the cutter is first."""
+    parts = list(ground.region_at(level.z_mm + _ON_FLOOR_MM).geoms)
+    x, y = (ground.from_x_mm, 0.0) if at is None else (float(at[0]), float(at[1]))
+    ordered = []
+    here = shapely.Point(x, y)
+    while parts:
+        k = int(np.argmin([part.distance(here) for part in parts]))
+        here = parts[k].centroid
+        ordered.append(parts.pop(k))
+    return ordered
+
+
+def _rings(part: shapely.Polygon) -> list[Floats]:
+    turned = shapely.geometry.polygon.orient(part)
+    return [np.array(ring.coords) for ring in (turned.exterior, *turned.interiors)]
+
+
+def _field(work: _Work, scene: SideScene, part: shapely.Polygon, level: Level) -> Field | None:
+    """The field of one part of a level: what stands over it, and where the tip and the body may be."""
+    radius = work.asked.radius_mm
+    x0, y0, x1, y1 = part.bounds
+    step = max(work.step_mm, float(np.sqrt((x1 - x0 + 2.0 * radius) * (y1 - y0 + 2.0 * radius) / _MOST_CELLS)))
+    margin = radius + 5.0 * step
+    x = x0 - margin + step * np.arange(int((x1 - x0 + 2.0 * margin) / step) + 2)
+    y = y0 - margin + step * np.arange(int((y1 - y0 + 2.0 * margin) / step) + 2)
+    gx, gy = np.broadcast_arrays(x[:, None], y[None, :])
+    stands = scene.stock.at(gx, gy) > level.z_mm + min(AIR_MM, 0.5 * level.depth_mm)
+    if not stands.any():
+        return None
+    field = field_of(_rings(part), stands, (float(x[0]), float(y[0])), step, radius)
+    body_low = float(scene.body[1][0])
+    if scene.stock.highest_mm > level.z_mm + body_low - BODY_CLEARANCE_MM:
+        some = np.s_[::_BODY_EVERY, ::_BODY_EVERY]
+        under = standing(scene.body_stock, scene.body, gx[some], gy[some], BODY_CLEARANCE_MM + 0.5 * _BODY_EVERY * step)
+        meets = np.repeat(np.repeat(under.reshape(gx[some].shape) > level.z_mm, _BODY_EVERY, axis=0), _BODY_EVERY, axis=1)
+        field.room[meets[: len(x), : len(y)]] = -radius
+    return field
+
+
+def _exact(ground: SideGround, part: shapely.Polygon, piece: Piece, level: Level) -> Piece:
+    """Return the piece with places left out that straight moves follow anyway, and put back where it left allowed ground."""
+    path = piece.path
+    if len(path) > 2:
+        path = shapely.get_coordinates(shapely.simplify(shapely.LineString(path), _FOLLOWED_MM))
+    return replace(piece, path=_put_back(ground, part, path, level), link=_put_back(ground, part, piece.link, level))
+
+
+def _put_back(ground: SideGround, part: shapely.Polygon, path: Floats, level: Level) -> Floats:
+    """Return a way (n, 2) with its places, asked closely, put back to the edge of allowed ground where they lie beyond it."""
+    if not len(path):
+        return path
+    dense = closely(np.column_stack([path, np.zeros(len(path))]), _CLOSE_MM)[:, :2]
+    bad = ground.lowest(dense[:, 0], dense[:, 1]) > level.z_mm + 2.0 * _ON_FLOOR_MM
+    if not bad.any():
+        return path
+    lines = shapely.shortest_line(shapely.points(dense[bad]), part)
+    dense[bad] = shapely.get_coordinates(lines).reshape(-1, 2, 2)[:, 1]
+    keep = bad | np.isin(np.arange(len(dense)), _corner_rows(path))
+    return dense[keep]
+
+
+def _corner_rows(path: Floats) -> NDArray[np.int64]:
+    """Rows of the corners of a path among its places made close by `closely`."""
+    count = np.maximum(1, np.ceil(np.abs(np.diff(path, axis=0)).max(axis=1) / _CLOSE_MM)).astype(int)
+    return np.concatenate([[0], np.cumsum(count)])
+
+
+def _piece_rows(scene: SideScene, level: Level, piece: Piece, work: _Work) -> list[Rows]:
+    """Rows of one piece, the way to it included."""
+    z, path, at = level.z_mm, piece.path, work.at
+    if piece.enters == "helix":
+        reach = piece.helix_mm + scene.edge_radius_mm
+        over = _top_within(scene.stock, piece.middle, reach)
+        top = min(over, z + level.depth_mm) + _OVER_TOP_MM
+        down = helix_down(scene, piece.middle, piece.helix_mm, (top, z))
+        begin = down.pose[0, :3]
+        if at is not None and over <= at[2] + AIR_MM and work.over_floor(begin, z):
+            to = level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), top)
+        else:
+            to = lifted_link(scene, at, begin)
+        return [*to, down, _cut_rows(scene, path, z, 1.0)]
+    layers = [z + level.depth_mm * (1.0 - (k + 1) / piece.layers) for k in range(piece.layers)]
+    layers[-1] = z
+    share = scene.slot_share if piece.layers > 1 else 1.0
+    if piece.enters == "ramp":
+        top = z + level.depth_mm
+        return [*lifted_link(scene, at, np.array([*path[0], top])), ramp_down(scene, path, [top, *layers])]
+    if len(piece.link) and at is not None and np.abs(at - [*piece.link[0], z]).max() <= _CLOSE_MM:
+        way = piece.link.copy()
+        way[-1] = path[0]
+        rows = level_link(scene, way, z, layers[0])
+    else:
+        rows = lifted_link(scene, at, np.array([*path[0], layers[0]]))
+    for k, height in enumerate(layers):
+        if k:
+            rows += level_link(scene, path[::-1], layers[k - 1], height)
+        rows.append(_cut_rows(scene, path, height, share))
+    return rows
+
+
+def _cut_rows(scene: SideScene, path: Floats, z: float, share: float) -> Rows:
+    places = np.column_stack([path, np.full(len(path), z)])[1:] if len(path) > 1 else np.array([[*path[0], z]])
+    return rows_along(scene, places, scene.cut.feed_mm_per_min * share, MoveKind.CUT)
+
+
+def _top_within(stock: SideStock, middle: tuple[float, float], reach_mm: float) -> float:
+    """The highest stock within a square about a place."""
+    i, j = (int(np.rint((m - o) / stock.step_mm)) for m, o in zip(middle, (stock.x0_mm, stock.y0_mm)))
+    r = int(np.ceil(reach_mm / stock.step_mm))
+    some = stock.height_mm[max(0, i - r) : i + r + 1, max(0, j - r) : j + r + 1]
+    return float(some.max(initial=-np.inf))
+
+
+def _cutting(rows: Rows) -> Floats:
+    """The tip places of rows that cut."""
+    return rows.pose[:, :3] if (rows.kind >= MoveKind.ENTRY).all() else np.zeros((0, 3))

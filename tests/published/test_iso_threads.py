@@ -1,0 +1,45 @@
+"""ISO metric threads: profile ISO 68-1, basic diameters ISO 724, as given with the project's check values (section 7).
+
+The printed digits are the standard's rounding to 0.001 mm; half the last digit is the tolerance. D1 = d - 1.082532 P is a
+published factor; the lead angle is derived: atan(P / (pi d2)).
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from newel.core.errors import BadInput
+from newel.shop.iso_threads import COARSE_PITCH_MM, thread_for_bore, thread_sizes
+
+ISO_724 = [
+    (3.0, 0.5, 2.675, 2.459, 2.387, 3.4046),
+    (4.0, 0.7, 3.545, 3.242, 3.141, 3.5962),
+    (5.0, 0.8, 4.480, 4.134, 4.019, 3.2530),
+    (6.0, 1.0, 5.350, 4.917, 4.773, 3.4046),
+    (8.0, 1.25, 7.188, 6.647, 6.466, 3.1683),
+]
+
+
+@pytest.mark.parametrize(("d", "pitch", "d2", "D1", "d3", "lead_deg"), ISO_724)
+def test_basic_diameters(d, pitch, d2, D1, d3, lead_deg):
+    thread = thread_sizes(d, pitch)
+    assert thread.d2 == pytest.approx(d2, abs=0.0005 + 1e-9)
+    assert pytest.approx(D1, abs=0.0005 + 1e-9) == thread.D1
+    assert thread.d3 == pytest.approx(d3, abs=0.0005 + 1e-9)
+    assert math.degrees(math.atan(pitch / (math.pi * thread.d2))) == pytest.approx(lead_deg, abs=5e-5)
+    assert pytest.approx(d - 1.082532 * pitch, abs=5e-7 * pitch + 1e-9) == thread.D1
+    assert COARSE_PITCH_MM[d] == pitch
+
+
+@pytest.mark.parametrize(("d", "pitch", "D1"), [(*row[:2], row[3]) for row in ISO_724])
+def test_a_bore_is_known_by_its_basic_diameter_and_by_its_drill(d, pitch, D1):
+    assert thread_for_bore(D1, pitch).d == d
+    assert thread_for_bore(round(d - pitch, 2), pitch).d == d
+    assert thread_for_bore(D1 + 0.1 * pitch, pitch).d == d
+
+
+def test_a_bore_of_no_thread_is_refused():
+    with pytest.raises(BadInput, match="no metric thread"):
+        thread_for_bore(5.25, 0.5)

@@ -1,0 +1,157 @@
+"""Clearing of small parts: never into them, all of what is in reach gone, engagement bounded, no plunge, links in air."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from clear_samples import (
+    AROUND,
+    BOTTOM,
+    FROM_X,
+    HALF_Y,
+    POCKETS,
+    TO_X,
+    TOP,
+    block,
+    clear_cut,
+    flat,
+    replayed,
+    whole_bar,
+)
+from newel.core.job import Section
+from newel.core.motion import MoveKind
+from newel.core.plan import CutKind
+from newel.core.profile import outline
+from newel.geometry.blank import bar_blank, carve, copy_of, volume_mm3
+from newel.geometry.drop import drop
+from newel.toolpaths.clear import levels_of
+from newel.toolpaths.clear_region import asked_angle_rad
+from newel.toolpaths.cut_passes import cut_passes
+from newel.toolpaths.side_stock import closely, side_stock
+
+NARROW = ("slot", "dog bone")
+
+
+def sound(path, target, shape, blank, cut, film=4e-3):
+    """Check what must hold of every path; return what the carving says."""
+    pose = closely(path.pose, 0.1)
+    # upright walls: a hair beside one is as deep as the wall is high, so the edge is taken 4 um smaller
+    r = shape.edge.radius_mm - 0.004
+    smaller = outline((0, 0), (r, 0), (r, shape.edge.top_mm))
+    assert (drop(target, smaller, pose[:, 0], pose[:, 1], cut.turn_deg) - pose[:, 2]).max() <= 0.003
+    assert (drop(target, shape.body, pose[:, 0], pose[:, 1], cut.turn_deg) - pose[:, 2]).max() <= 0.0
+    carved = carve(copy_of(blank), shape, path.pose, np.zeros(len(path), np.int32))
+    assert carved.struck_mm.max() <= 0.01
+    assert carved.removed_mm3[path.kind == MoveKind.RAPID].max(initial=0.0) <= 0.01
+    links = path.kind == MoveKind.LINK
+    assert carved.removed_mm3[links].sum() <= 1e-3 * carved.removed_mm3.sum()
+    # no plunge: what goes down as steeply as 45 degrees takes off no more than the films that starts may stand in
+    way = np.diff(path.pose[:, :3], axis=0)
+    steep = -way[:, 2] > np.hypot(way[:, 0], way[:, 1])
+    assert carved.removed_mm3[1:][steep].sum() <= film * carved.removed_mm3.sum()
+    return carved
+
+
+@pytest.mark.parametrize("name", POCKETS)
+def test_a_pocket_is_cleared_within_the_asked_engagement(name):
+    pocket, cut, shape = POCKETS[name], clear_cut(), flat()
+    target, blank = block(pocket), whole_bar()
+    path = cut_passes(cut, shape, target, blank, AROUND)
+    sound(path, target, shape, blank, cut)
+    radius = shape.edge.radius_mm
+    asked = asked_angle_rad(radius, cut.ae_mm)
+    bounds = pocket.buffer(2.0).bounds
+    peak, replay = replayed(path, TOP - 6.0, lambda x, y: np.ones(x.shape, bool), bounds, radius, cut.feed_mm_per_min)
+    assert peak <= 1.2 * asked
+    gx, gy = np.meshgrid(replay.x, replay.y, indexing="ij")
+    reach = pocket.buffer(-radius, quad_segs=32).buffer(radius - 0.08, quad_segs=32)
+    wanted = shapely.contains_xy(reach, gx, gy)
+    assert (replay.left() & wanted).sum() <= 0.002 * wanted.sum()
+    # outside the pocket nothing is touched
+    assert not (~replay.left() & ~shapely.contains_xy(pocket.buffer(0.06), gx, gy)).any()
+    slow = (path.kind == MoveKind.CUT) & (path.feed_mm_per_min < cut.feed_mm_per_min - 1e-6)
+    assert slow.any() or name not in NARROW
+    if name not in NARROW:
+        way = np.concatenate([[0.0], np.hypot(*np.diff(path.pose[:, :2], axis=0).T)])
+        assert way[slow].sum() <= 0.1 * way[path.kind == MoveKind.CUT].sum()
+
+
+def test_an_outside_is_cleared_from_beside_the_bar_without_a_helix():
+    part = shapely.box(28, -9, 52, 9).buffer(3.0, quad_segs=24)
+    target, shape = block(outside=part), flat()
+    cut = clear_cut(from_y_mm=-HALF_Y - 4, to_y_mm=HALF_Y + 4, floor_z_mm=TOP - 5, flats_z_mm=(), allowance_mm=0.2)
+    blank = whole_bar()
+    path = cut_passes(cut, shape, target, blank, AROUND)
+    sound(path, target, shape, blank, cut)
+    # nothing enters stock from above: entries take nothing off
+    carved = carve(copy_of(blank), shape, path.pose, np.zeros(len(path), np.int32))
+    assert carved.removed_mm3[path.kind == MoveKind.ENTRY].sum() <= 1e-4 * carved.removed_mm3.sum()
+    stands = lambda x, y: (np.abs(y) < HALF_Y) & (x > FROM_X) & (x < TO_X)  # noqa: E731
+    bounds = (FROM_X - 2, -HALF_Y - 2, TO_X + 2, HALF_Y + 2)
+    peak, replay = replayed(path, TOP - 5.0, stands, bounds, 3.0, cut.feed_mm_per_min)
+    assert peak <= 1.2 * asked_angle_rad(3.0, cut.ae_mm)
+    gx, gy = np.meshgrid(replay.x, replay.y, indexing="ij")
+    wanted = stands(gx, gy) & (gx > FROM_X + 1.1) & (gx < TO_X - 1.1)
+    wanted &= ~shapely.contains_xy(part.buffer(0.26, quad_segs=24), gx, gy)
+    assert (replay.left() & wanted).sum() <= 0.002 * wanted.sum()
+
+
+def test_a_smaller_cutter_clears_only_what_the_larger_one_left():
+    pocket = shapely.box(28, -10, 52, 10).buffer(-1.2).buffer(1.2, quad_segs=24)
+    target, blank = block(pocket), whole_bar(0.2)
+    first = cut_passes(clear_cut(), flat(), target, blank, AROUND)
+    carve(blank, flat(), first.pose, np.zeros(len(first), np.int32))
+    before = volume_mm3(blank)
+    cut, small = clear_cut(ae_mm=0.5, ap_mm=2.0, name="rest"), flat(2.0)
+    rest = cut_passes(cut, small, target, blank, AROUND)
+    carved = sound(rest, target, small, blank, cut, film=0.05)
+    carve(blank, small, rest.pose, np.zeros(len(rest), np.int32))
+    # derived: a corner of radius 3 leaves (1 - pi/4) (9 - 1.44) mm2 more than one of radius 1.2, four of them, 6 deep
+    left = 4.0 * (1.0 - np.pi / 4.0) * (3.0**2 - 1.2**2) * 6.0
+    assert before - volume_mm3(blank) == pytest.approx(left, rel=0.3)
+    corner = (np.abs(rest.pose[:, 0] - 40.0) > 7.0) & (np.abs(rest.pose[:, 1]) > 5.0)
+    assert carved.removed_mm3[corner].sum() >= 0.9 * carved.removed_mm3.sum()
+
+
+def test_facing_takes_the_bar_down_to_its_plane():
+    blank = bar_blank(Section.RECTANGLE, (2 * HALF_Y, TOP - BOTTOM + 3.0), FROM_X - 10, TO_X + 10, 0.0, 0.25)
+    target = block()
+    shape = flat()
+    cut = clear_cut(
+        kind=CutKind.FACE, from_x_mm=FROM_X, to_x_mm=TO_X, from_y_mm=-HALF_Y - 4, to_y_mm=HALF_Y + 4, ae_mm=2.0, ap_mm=1.0,
+        top_z_mm=TOP + 1.5, floor_z_mm=TOP, flats_z_mm=(TOP,), name="face",
+    )  # fmt: skip
+    path = cut_passes(cut, shape, target, blank, AROUND)
+    sound(path, target, shape, blank, cut)
+    assert path.pose[path.kind == MoveKind.CUT, 2].min() == pytest.approx(TOP, abs=1e-9)
+    asked = asked_angle_rad(3.0, cut.ae_mm)
+    stands = lambda x, y: np.abs(y) < HALF_Y  # noqa: E731
+    peak, replay = replayed(path, TOP, stands, (FROM_X - 5, -HALF_Y - 1, TO_X + 5, HALF_Y + 1), 3.0, cut.feed_mm_per_min)
+    assert peak <= 1.2 * asked
+    gx, _ = np.meshgrid(replay.x, replay.y, indexing="ij")
+    assert not (replay.left() & (gx > FROM_X - 2.9 + 3) & (gx < TO_X - 0.1)).any()
+
+
+def test_levels_end_on_every_floor():
+    cut = clear_cut(top_z_mm=10.0, floor_z_mm=-2.0, flats_z_mm=(7.0, 1.5), ap_mm=2.0)
+    levels = levels_of(cut, side_stock(whole_bar(0.5), 0.0, 0.5))
+    # derived: 3 mm in 2 levels, 5.5 in 3, 3.5 in 2
+    assert [round(level.z_mm, 4) for level in levels] == [8.5, 7.0, 5.1667, 3.3333, 1.5, -0.25, -2.0]
+    assert [level.floor for level in levels] == [False, True, False, False, True, False, False]
+    assert max(level.depth_mm for level in levels) <= cut.ap_mm + 1e-9
+
+
+def test_nothing_left_gives_no_moves():
+    target, blank = block(POCKETS["rectangle"]), whole_bar()
+    path = cut_passes(clear_cut(), flat(), target, blank, AROUND)
+    carve(blank, flat(), path.pose, np.zeros(len(path), np.int32))
+    again = cut_passes(clear_cut(), flat(), target, blank, AROUND)
+    assert len(again) == 0
+
+
+def test_the_same_cut_twice_gives_the_same_rows():
+    target, blank = block(POCKETS["L"]), whole_bar()
+    one, two = (cut_passes(clear_cut(), flat(), target, blank, AROUND) for _ in range(2))
+    assert np.array_equal(one.pose, two.pose) and np.array_equal(one.feed_mm_per_min, two.feed_mm_per_min)

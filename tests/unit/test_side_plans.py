@@ -1,0 +1,128 @@
+"""Plans of a small block with a pocket: sides, cuts, their bounds and their order (sizes: tests/side_parts.py)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from newel.core.errors import BadInput
+from newel.core.job import BevelAsk, Section, SidesAsk, SurfaceAsk, Work
+from newel.core.plan import CutKind, Plan
+from newel.geometry.mesh_features import features_of
+from newel.planning.indexed import inscribed_mm, plan_sides
+from newel.planning.work import decide_work, flat_share, looks_carved
+from side_parts import bench_tools, block, job_for, mesh_of, pocketed
+
+# few cutters keep the question short; every size is in the shop's own table
+CUTTERS = ("6 mm flat", "3 mm flat", "6 mm ball", "V 90°, flat 0.2, 6 mm shank")
+
+
+def planned(**more: object) -> Plan:
+    job = job_for(cutters=CUTTERS, **more)
+    _, machine, material, tools = bench_tools(job)
+    mesh = pocketed()
+    return plan_sides(job, mesh, features_of(mesh), tools, material, machine)
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return planned()
+
+
+def test_each_outer_flat_gets_its_side(plan: Plan):
+    assert [side.turn_deg for side in plan.sides] == [0.0, 90.0, 180.0, 270.0]
+
+
+def test_all_sides_are_faced_to_size_first(plan: Plan):
+    faces = [cut for cut in plan.cuts if cut.kind is CutKind.FACE]
+    assert [cut.kind for cut in plan.cuts[:4]] == [CutKind.FACE] * 4
+    # derived: the block is 20 mm wide and high, its bar 22 mm: flats at 10, material from 11
+    assert {round(cut.floor_z_mm, 6) for cut in faces} == {10.0}
+    assert {round(cut.top_z_mm, 6) for cut in faces} == {11.0}
+
+
+def test_the_pocket_is_cleared_and_profiled_at_its_side_only(plan: Plan):
+    clears = [cut for cut in plan.cuts if cut.kind is CutKind.CLEAR]
+    walls = [cut for cut in plan.cuts if cut.kind is CutKind.PROFILE]
+    assert [cut.turn_deg for cut in clears] == [0.0]
+    assert [cut.turn_deg for cut in walls] == [0.0]
+    # derived: the floor lies 5 mm under the face at 10
+    assert clears[0].flats_z_mm == pytest.approx((5.0,))
+    assert clears[0].floor_z_mm == pytest.approx(5.0, abs=1e-6)
+    assert clears[0].allowance_mm > 0.0 and walls[0].allowance_mm == 0.0
+    assert clears[0].number < walls[0].number
+
+
+def test_the_ends_are_turned_last_down_to_stubs_inside_the_part(plan: Plan):
+    kinds = [cut.kind for cut in plan.cuts]
+    assert kinds[-4:-2] == [CutKind.ROUGH_AROUND] * 2 and kinds[-2:] == [CutKind.FINISH_AROUND] * 2
+    assert plan.holding.chuck_stub.radius_mm < 10.0
+
+
+def test_one_cutter_does_it_all(plan: Plan):
+    assert [name for _, name in plan.cutters] == ["6 mm flat"]
+
+
+def test_sides_named_in_the_job_file_stand():
+    plan = planned(sides=SidesAsk((0.0, 180.0)))
+    assert [side.turn_deg for side in plan.sides] == [0.0, 180.0]
+    assert next(item for item in plan.decisions if item.what == "sides").by == "job file"
+
+
+def test_a_side_that_reaches_nothing_is_refused():
+    with pytest.raises(BadInput):
+        planned(sides=SidesAsk(()))
+
+
+def test_bevels_come_last_with_a_v_cutter():
+    plan = planned(bevel=BevelAsk(0.5))
+    assert plan.cuts[-1].kind is CutKind.BEVEL
+    assert dict(plan.cutters)[plan.cuts[-1].cutter] == "V 90°, flat 0.2, 6 mm shank"
+    rims = [edge for cut in plan.cuts if cut.kind is CutKind.BEVEL and cut.turn_deg == 0.0 for edge in cut.edges]
+    assert any(np.allclose(edge.points[:, 2], 10.0) and len(edge.points) > 20 for edge in rims)
+
+
+def test_a_surface_group_keeps_its_own_allowance():
+    plan = planned(surfaces=(SurfaceAsk(turn_deg=0.0, allowance_mm=0.4),))
+    assert [cut.allowance_mm for cut in plan.cuts if cut.kind is CutKind.PROFILE] == [0.4]
+
+
+def test_the_largest_circle_in_an_end():
+    # derived: half the width of a square; 0 where the axis lies outside
+    mesh = mesh_of(block(30.0, 20.0))
+    assert inscribed_mm(mesh, 15.0) == pytest.approx(10.0)
+    assert inscribed_mm(replace(mesh, vertices=mesh.vertices + np.array([0.0, 40.0, 0.0])), 15.0) == 0.0
+
+
+def test_a_block_is_cut_from_sides_and_the_job_file_may_say_otherwise():
+    mesh = pocketed()
+    features = features_of(mesh)
+    job = job_for()
+    assert flat_share(mesh, features) == pytest.approx(1.0, abs=1e-6)  # derived: flats and round corners are all there is
+    assert not looks_carved(job, mesh)
+    assert decide_work(job, mesh, features)[0] is Work.SIDES
+    asked = job_for(work=Work.AROUND)
+    work, said = decide_work(asked, mesh, features)
+    assert (work, said.by) == (Work.AROUND, "job file")
+    assert looks_carved(asked, mesh)
+
+
+@pytest.mark.parametrize(("section", "size"), [(Section.ROUND, (32.0,)), (Section.HEXAGON, (30.0,))])
+def test_other_bars_serve_as_well(section: Section, size: tuple[float, ...]):
+    job = job_for(section, size, cutters=CUTTERS)
+    _, machine, material, tools = bench_tools(job)
+    mesh = pocketed()
+    plan = plan_sides(job, mesh, features_of(mesh), tools, material, machine)
+    assert len(plan.sides) == 4
+    assert all(cut.top_z_mm > cut.floor_z_mm for cut in plan.cuts if cut.kind is CutKind.FACE)
+
+
+def test_the_plan_tells_what_its_sides_reach(plan: Plan):
+    assert plan.reach is not None
+    assert len(plan.reach.why) == len(plan.reach.points) == len(plan.reach.reached_by)
+    assert float((plan.reach.why == 0).mean()) > 0.99
+    # derived: a floor of the pocket belongs to the side that looks down on it
+    floor = (np.abs(plan.reach.points[:, 2] - 5.0) < 1e-6) & (plan.reach.normals[:, 2] > 0.99)
+    assert floor.any() and float((plan.reach.reached_by[floor] == 0).mean()) > 0.98
