@@ -314,7 +314,7 @@ def _directions(job: Job, planned: Cut) -> tuple[Direction, ...]:
     asked = job.rough.direction if planned.kind is CutKind.ROUGH_AROUND else job.finish.direction
     if asked is not None:
         return (asked,)
-    if planned.rest_over_mm is not None or (planned.kind is CutKind.FINISH_AROUND and planned.direction is Direction.AROUND):
+    if planned.rest_over_mm is not None or planned.kind is CutKind.CORNER_AROUND:
         return (planned.direction,)
     return (Direction.ALONG, Direction.AROUND) if planned.kind is CutKind.ROUGH_AROUND else (Direction.ALONG, Direction.HELICAL)
 

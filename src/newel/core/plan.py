@@ -77,6 +77,7 @@ class CutKind(StrEnum):
 
     ROUGH_AROUND = "rough around"
     FINISH_AROUND = "finish around"
+    CORNER_AROUND = "corner around"
     REST_AROUND = "rest around"
     # at one side, the bar clamped
     FACE = "face"

@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 STEP_MM = 2.0
 RAYS = 36
 LEAST_AREA_MM2 = 0.01  # a slice that is cut right through still counts as this wire, so that a beam can be reckoned at all
+FILM_SHARE = 0.1  # a slice at the free end with less than this share of its neighbour's area is what an end face left
 
 # How far a light chuck's jaws, its tilt and a live centre give. From memory: small lathe chucks and bolt-on rotary units
 # lie at 5 to 50 N per micrometre at the jaws; measured at home by a pull with a scale against a dial gauge.
@@ -46,6 +47,14 @@ class BarFigures:
     def thinnest(self) -> int:
         """The slice that bends most easily."""
         return int(np.linalg.eigvalsh(self.second_moments_mm4)[:, 0].argmin())
+
+    @property
+    def solid_to_mm(self) -> float:
+        """How far from the jaw face the bar goes: a free end may be cut away but for films, and nothing pushes on those."""
+        last = len(self.area_mm2) - 1
+        while last > 0 and self.area_mm2[last] < FILM_SHARE * self.area_mm2[last - 1]:
+            last -= 1
+        return float(self.x_mm[last + 1])
 
 
 def slice_section(blank: Blank, index: int, every: int = 1) -> RaySection:
@@ -114,13 +123,13 @@ class BarState:
     kg_per_mm: Floats  # (n,)
 
     def sideways_mm_per_N(self, from_jaws_mm: Floats) -> Floats:
-        """How far the bar gives under a force in its softest direction, (m,), held to the bar's length."""
-        at = np.clip(np.asarray(from_jaws_mm, float), 0.0, self.figures.x_mm[-1])
+        """How far the bar gives under a force in its softest direction, (m,), held to where there is material."""
+        at = np.clip(np.asarray(from_jaws_mm, float), 0.0, self.figures.solid_to_mm)
         return np.asarray(np.linalg.norm(self.flexibility.under_force_mm_per_N(at), ord=2, axis=(1, 2)), dtype=np.float64)
 
     def twist_deg(self, from_jaws_mm: Floats, torque_Nm: Floats) -> Floats:
         """How far the bar twists where a torque acts, (m,)."""
-        at = np.clip(np.asarray(from_jaws_mm, float), 0.0, self.figures.x_mm[-1])
+        at = np.clip(np.asarray(from_jaws_mm, float), 0.0, self.figures.solid_to_mm)
         return np.asarray(1000.0 * np.asarray(torque_Nm) * np.interp(at, self.figures.x_mm, self.twist_deg_per_Nmm))
 
 

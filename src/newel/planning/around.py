@@ -167,7 +167,7 @@ def _corner_cuts(
         _cut(
             number + k,
             f"corners at the ends with {name}",
-            CutKind.FINISH_AROUND,
+            CutKind.CORNER_AROUND,
             about.numbers[name],
             data,
             direction=Direction.AROUND,

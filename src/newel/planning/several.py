@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 GAP_MM = 8.0  # from part to part: room for a 1/4 in cutter down to the bridge, and for the saw afterwards (common practice)
 INTO_MM = 0.05  # how far a bridge reaches into the parts beside it, so that they are one solid
 SIDES = 180
+PART_BY_PART = (CutKind.ROUGH_AROUND, CutKind.FINISH_AROUND)
 
 
 @dataclass(frozen=True)
@@ -84,12 +85,14 @@ def one_after_another(plan: Plan, spans_mm: Sequence[tuple[float, float]]) -> Pl
     middles = [shift + (a[1] + b[0]) / 2.0 for a, b in pairwise(spans_mm)]
     limits = list(zip([-np.inf, *middles], [*middles, np.inf], strict=True))[::-1]
     on_centre = plan.holding.tailstock is Tailstock.LIVE_CENTRE
-    turning = [cut for cut in plan.cuts if cut.kind in (CutKind.ROUGH_AROUND, CutKind.FINISH_AROUND)]
-    others = [cut for cut in plan.cuts if cut not in turning]
+    turning = [cut for cut in plan.cuts if cut.kind in PART_BY_PART]
     split = [_within(cut, low, high, len(limits) - k) for k, (low, high) in enumerate(limits) for cut in turning]
     if on_centre:
         split = [cut for number in range(len(turning)) for cut in split[number :: len(turning)]]
-    cuts = tuple(replace(cut, number=number) for number, cut in enumerate([*split, *others], start=1))
+    corners = [cut for cut in plan.cuts if cut.kind is CutKind.CORNER_AROUND]
+    beside = [_corner(corners[0], way) for way in _bridge_ways(corners[0], spans_mm, shift)] if corners else []
+    others = [cut for cut in plan.cuts if cut not in turning and cut not in corners]
+    cuts = tuple(replace(cut, number=number) for number, cut in enumerate([*split, *corners, *beside, *others], start=1))
     ground = "each cutter does all parts" if on_centre else "each part is finished before the next is begun"
     said = Decision(
         "order of the parts",
@@ -106,6 +109,21 @@ def one_after_another(plan: Plan, spans_mm: Sequence[tuple[float, float]]) -> Pl
         f"{mm(used, 1)} of part in {mm(whole, 1)} of bar, {mm(long - used, 1)} between parts",
     )
     return replace(plan, cuts=cuts, decisions=(*plan.decisions, said, use))
+
+
+def _bridge_ways(corner: Cut, spans_mm: Sequence[tuple[float, float]], shift: float) -> list[tuple[float, float]]:
+    """Return where the tip goes along X beside the parts' ends at the bridges, as far off them as at the first part's end."""
+    off, wide = shift - corner.to_x_mm, corner.to_x_mm - corner.from_x_mm
+    ways = []
+    for before, after in pairwise(spans_mm):
+        low, high = shift + before[1] + off, shift + after[0] - off
+        if low <= high:
+            ways += [(low, min(low + wide, high)), (max(high - wide, low), high)]
+    return ways
+
+
+def _corner(corner: Cut, way: tuple[float, float]) -> Cut:
+    return replace(corner, name=f"{corner.name}, at a bridge", from_x_mm=way[0], to_x_mm=way[1])
 
 
 def _within(cut: Cut, low: float, high: float, part: int) -> Cut:

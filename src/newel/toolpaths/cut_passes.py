@@ -27,6 +27,7 @@ from newel.toolpaths.walls import profile
 _MAKERS = {
     CutKind.ROUGH_AROUND: rough_around,
     CutKind.FINISH_AROUND: finish_around,
+    CutKind.CORNER_AROUND: finish_around,
     CutKind.REST_AROUND: rest_around,
     CutKind.ENGRAVE: engrave,
     CutKind.FACE: face,
