@@ -21,7 +21,8 @@ material = "beech"
 
 
 def jobs(table: str, way: str = "") -> dict:
-    return {member.name: read_job(member.text, name=member.name, where="job") for member in family(table, PATTERN, "sizes.csv", way)}
+    members = family(table, PATTERN, "sizes.csv", way)
+    return {member.name: read_job(member.text, name=member.name, where="job") for member in members}
 
 
 def test_each_row_makes_a_job() -> None:

@@ -61,7 +61,7 @@ def sharp_edges(points: Floats, ends: Ints, left: Floats, right: Floats, limit_d
 
 
 def chained(points: Floats, sharp: SharpEdges) -> tuple[EdgeLine, ...]:
-    """Chain sharp edges into lines, longest first, split where more than two meet, at corners and where outside turns inside."""
+    """Chain sharp edges into lines, longest first; split at forks, corners, and where outside turns inside."""
     lines = [_line(points, sharp, chain) for chain in _chains(points, sharp)]
     lengths = np.array([np.linalg.norm(np.diff(line.points, axis=0), axis=1).sum() for line in lines])
     return tuple(lines[i] for i in np.argsort(-lengths, kind="stable"))

@@ -20,6 +20,7 @@ from newel.mechanics.sections import Rays, RaySection, section_figures
 from newel.mechanics.torsion import twist_along_deg_per_Nmm
 
 Floats = NDArray[np.float64]
+SliceFigures = tuple[float, Floats, float]  # area, second moments, torsion constant
 
 STEP_MM = 2.0
 RAYS = 36
@@ -71,8 +72,14 @@ def slice_section(blank: Blank, index: int, every: int = 1) -> RaySection:
     return RaySection(Rays(z_at, *along_y), Rays(y_at, *along_z))
 
 
-def bar_figures(blank: Blank, far_x_mm: float, *, step_mm: float = STEP_MM, rays: int = RAYS) -> BarFigures:
-    """Work out the sections of a blank between the jaw face (X 0) and its far end at `far_x_mm` (of either sign)."""
+def bar_figures(
+    blank: Blank, far_x_mm: float, *, step_mm: float = STEP_MM, rays: int = RAYS, known: dict[bytes, SliceFigures] | None = None
+) -> BarFigures:
+    """Work out the sections of a blank between the jaw face (X 0) and its far end at `far_x_mm` (of either sign).
+
+    `known`: figures of sections met before, by their rays; it grows. Slices that stand as they did are not worked out twice.
+    """
+    known = {} if known is None else known
     grid = blank.grid
     length = abs(far_x_mm)
     if not length > 0.0:
@@ -84,11 +91,21 @@ def bar_figures(blank: Blank, far_x_mm: float, *, step_mm: float = STEP_MM, rays
     every = max(1, min(grid.ny, grid.nz) // rays)
     area, moments, torsion = np.empty(count), np.empty((count, 2, 2)), np.empty(count)
     for k, i in enumerate(index):
-        area[k], moments[k], torsion[k] = _figures(slice_section(blank, int(i), every))
+        section = slice_section(blank, int(i), every)
+        key = _rays_of(section)
+        if key not in known:
+            known[key] = _figures(section)
+        area[k], moments[k], torsion[k] = known[key]
     return BarFigures(bounds, area, moments, torsion)
 
 
-def _figures(section: RaySection) -> tuple[float, Floats, float]:
+def _rays_of(section: RaySection) -> bytes:
+    sides = (section.along_y, section.along_z)
+    parts = [part for rays in sides for part in (rays.at_mm, rays.ray, rays.from_mm, rays.to_mm)]
+    return b"".join(part.tobytes() + b"/" for part in parts)
+
+
+def _figures(section: RaySection) -> SliceFigures:
     wire = LEAST_AREA_MM2**2 / (4.0 * math.pi)  # second moment of a round wire of that area
     if min(len(section.along_y.ray), len(section.along_z.ray)) == 0:
         return LEAST_AREA_MM2, wire * np.eye(2), 2.0 * wire

@@ -31,6 +31,8 @@ def turning_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
     cuts = carved.removed_mm3 > carved.least_mm3
     dives = _dives(course, down)
     count = int(dives.max(initial=-1)) + 1
+    if count == 0:
+        return []
     inside = dives >= 0
 
     def any_of(rows: Bools) -> Bools:
