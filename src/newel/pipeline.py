@@ -21,6 +21,7 @@ from newel.geometry.blank import bar_blank, carve
 from newel.geometry.features import moved
 from newel.geometry.mesh_features import features_of
 from newel.geometry.meshes import Mesh, ReadModel, read_mesh, transformed
+from newel.mechanics.bar_sections import SliceFigures
 from newel.mechanics.clock import toolpath_minutes
 from newel.planning.around import Tools, plan_around
 from newel.planning.engraving import pointed_cutter, with_engraving
@@ -176,6 +177,7 @@ def cut(
     said = list(plan.decisions)
     finished_by: CutterShape | None = None
     profiled: dict[float | None, CutterShape] = {}  # the cutter that profiled each side last
+    sections: dict[bytes, SliceFigures] = {}  # of the bar, worked out so far
     for index, planned in enumerate(plan.cuts):
         progress("cut", index / len(plan.cuts))
 
@@ -202,7 +204,7 @@ def cut(
                     material,
                     machine,
                     corner_radius_mm(bar.section, bar.size_mm),
-                    standing_bar(blank, bar.to_x_mm, material),
+                    standing_bar(blank, bar.to_x_mm, material, sections),
                 )
                 paths[-1], feeds = feeds_along(planned, path, blank, duty)
                 said.extend([feeds.decision(planned)] if feeds else [])

@@ -9,7 +9,7 @@ import pytest
 from newel.core.errors import BadInput
 from newel.core.frames import turn_about_x
 from newel.core.profile import outline
-from newel.geometry.drop import drop, drop_contact, drop_tree
+from newel.geometry.drop import drop, drop_contact, drop_tree, stands_clear
 from plain.drop_plain import all_cutters, drop_plain, in_holder
 
 LIMIT_MM = 0.002
@@ -59,6 +59,22 @@ def test_drop_is_within_two_micrometres_of_the_slow_twin(cutter, sense):
         assert np.array_equal(np.isfinite(fast), np.isfinite(slow)), name
         there = np.isfinite(slow)
         assert np.all(np.abs(fast[there] - slow[there]) < LIMIT_MM), name
+
+
+@pytest.mark.parametrize("cutter", all_cutters(), ids=lambda cutter: cutter.name)
+@pytest.mark.parametrize("places", [300, 2500])
+def test_standing_clear_is_standing_no_lower_than_the_drop(cutter, places):
+    """Derived: heights 0.01 mm over and under each drop; few and many places go through kernels of one thread and of many."""
+    rng = np.random.default_rng(11)
+    tree = drop_tree(*sheet(rng))
+    x, y, turn = rng.uniform(-8, 8, places), rng.uniform(-6, 6, places), rng.uniform(0, 360, places)
+    low = drop(tree, cutter.profile, x, y, turn, floor_mm=-50.0)
+    assert stands_clear(tree, cutter.profile, x, y, low + 0.01, turn).all()
+    on_part = low > -50.0
+    assert on_part.any()
+    assert not stands_clear(tree, cutter.profile, x, y, low - 0.01, turn)[on_part].any()
+    some = [float(drop(tree, cutter.profile, *place, floor_mm=-50.0)) for place in zip(x[:40], y[:40], turn[:40])]
+    assert np.abs(low[:40] - some).max() <= 1e-9
 
 
 @pytest.mark.parametrize("cutter", all_cutters(), ids=lambda cutter: cutter.name)

@@ -53,8 +53,11 @@ def test_the_edge_stays_out_of_the_part_and_the_body_out_of_what_stands():
     target, blank, path = made(2.5)
     assert len(path) > 100
     pose, _ = dense(path, step_mm=0.1)
-    low = drop(target, BALL.edge, pose[:, 0], pose[:, 1], pose[:, 3])
-    assert float((low - pose[:, 2]).max()) < 0.01  # derived: passes.shaped keeps moves within 0.004 mm of the drop
+    # beside an upright wall a hair across is the wall's whole height: what stays clear 4 um to one side stands beside it
+    lows = [drop(target, BALL.edge, pose[:, 0], pose[:, 1] + aside, pose[:, 3]) for aside in (-0.004, 0.0, 0.004)]
+    assert (
+        float((np.min(lows, axis=0) - pose[:, 2]).max()) < 0.01
+    )  # derived: passes.shaped keeps moves within 0.004 mm of the drop
     carved = carve(copy_of(blank), BALL, path.pose, np.zeros(len(path), dtype=np.int32))
     assert carved.struck_mm.max() == 0.0
     assert np.all(path.pose[:, 1] == 2.5)

@@ -6,7 +6,9 @@ Rays with intervals of material are dexels (Van Hook 1986); three directions see
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numba
@@ -23,6 +25,7 @@ from newel.geometry import blank_sweep_kernels as sweeps
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Rows = NDArray[np.intp]
 
 # Chord of the plane figures, and the chord error of a turning step at the bar's largest radius: well under a tenth of
 # the 0.02 mm that a proof may judge by. Found by halving until the closed forms stopped moving (tests/published).
@@ -38,6 +41,8 @@ SLAB_SLICES = 16
 BAND_ROWS = 16
 MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
 MOST_RAYS = 60_000_000
+LOOKING_SHARE = 0.02  # of the pitch: how finely curves are followed where a look is all that is wanted
+LIMITS = sweeps.Limits(CHORD_MM, TURN_CHORD_MM, X_TURN_RAD, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
 
 
 @dataclass
@@ -133,45 +138,93 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
     if len(poses) != len(tags) or not np.isfinite(poses).all():
         raise BadInput("a cutter move needs finite x, y, z, turn and one tag a row")
     removed, struck = np.zeros(len(poses)), np.zeros(len(poses))
-    if len(poses) == 0:
-        return Carved(removed, struck)
-    pieces = _pieces(shape)
-    limits = sweeps.Limits(CHORD_MM, TURN_CHORD_MM, X_TURN_RAD, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
+    pieces = _pieces(shape.edge, shape.body)
+    for batch, moves in _batches(poses, tags):
+        removed[batch], struck[batch], met = _carve_yz(blank, pieces, moves, LIMITS, _no_looks(blank))
+        _carve_x(blank, pieces, moves, met)
+    return Carved(removed, struck)
+
+
+def carve_looking(blank: Blank, edge: Profile, poses: Floats, rows: Rows, points: Sequence[Floats]) -> list[NDArray[np.bool_]]:
+    """Cut the Y and Z rays alone, in place, by a cutter's edge, and tell on the way which points lie in material.
+
+    `poses` as of `carve`. Before the move to the pose of each of `rows` (k,), rising, the `points` of that number, each
+    (n, 3) in the bar frame, are looked at, as `inside` does. In one go over all moves: it costs little more than carving.
+    Curves are followed to a fiftieth of the pitch, and X rays stay as they were: what is left serves to look at and to take
+    sections of, not to read a surface off.
+    """
+    poses = np.ascontiguousarray(poses, dtype=np.float64).reshape(-1, 4)
+    rows = np.asarray(rows, dtype=np.int64)
+    if len(rows) != len(points) or (np.diff(rows) < 0).any() or not np.isfinite(poses).all():
+        raise BadInput("looking needs finite poses and points for every one of its rows, in order")
+    if len(rows) and not 0 <= rows[0] <= rows[-1] < len(poses):
+        raise BadInput("there is no such row to look at")
+    ends = np.concatenate([[0], np.cumsum([len(some) for some in points])]).astype(np.int64)
+    place = np.ascontiguousarray(np.concatenate([*points, np.zeros((0, 3))]), dtype=np.float64)
+    span = np.array([[some[:, 0].min(initial=np.inf), some[:, 0].max(initial=-np.inf)] for some in points]).reshape(-1, 2)
+    out = np.zeros(len(place), np.uint8)
+    pieces = _pieces(edge, None)
+    fine = LOOKING_SHARE * blank.pitch_mm
+    limits = LIMITS._replace(chord=max(CHORD_MM, fine), turn_chord=max(TURN_CHORD_MM, fine))
+    for batch, moves in _batches(poses, np.zeros(len(poses), np.int32)):
+        a, b = np.searchsorted(rows, [batch.start, batch.stop])
+        looks = kernels.Looks(
+            rows[a:b] - batch.start, ends[a : b + 1], span[a:b], place, out, np.zeros(len(blank.yz.free), np.int64)
+        )
+        _carve_yz(blank, pieces, moves, limits, looks)
+    seen = out.astype(bool)
+    return [seen[a:b] for a, b in itertools.pairwise(ends)]
+
+
+def _batches(poses: Floats, tags: Ints) -> Iterator[tuple[slice, sweeps.Moves]]:
+    """Deal the moves out, each batch with the pose that it begins at."""
     rows = np.vstack([poses[:1], poses])
     rows[:, 3] = np.radians(rows[:, 3])
     for at in range(0, len(poses), MOVES_AT_ONCE):
         batch = slice(at, min(at + MOVES_AT_ONCE, len(poses)))
-        moves = sweeps.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
-        removed[batch], struck[batch], met = _carve_yz(blank, pieces, moves, limits)
-        _carve_x(blank, pieces, moves, limits, met)
-    return Carved(removed, struck)
+        yield batch, sweeps.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
 
 
-def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits, met: Floats) -> None:
+def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, met: Floats) -> None:
     """Cut the X rays, as high as Y and Z rays met material at the time; a band that runs out of nodes is given more room."""
     boxes = np.empty((len(moves.tags), 3))
     boxes[:, 0] = met
-    reaches.move_boxes(pieces, blank.grid, moves.poses, limits, boxes)
+    reaches.move_boxes(pieces, blank.grid, moves.poses, LIMITS, boxes)
     bands = len(blank.x.free)
     none = np.zeros((bands, 1))
-    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none)
+    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none, _fair_order(bands))
     work = _work(blank.grid, pieces, bands)
     while (ledger.start < len(moves.tags)).any():
-        kernels.carve_bands(blank.x, blank.grid, pieces, moves, limits, work, _fair_order(bands), ledger)
+        kernels.carve_bands(blank.x, blank.grid, pieces, moves, LIMITS, work, ledger)
         if (ledger.start < len(moves.tags)).any():
             blank.x = _roomier(blank.x)
 
 
-def _carve_yz(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits) -> tuple[Floats, Floats, Floats]:
+def _carve_yz(
+    blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, limits: sweeps.Limits, looks: kernels.Looks
+) -> tuple[Floats, Floats, Floats]:
     """Cut the Y and Z rays; return removed, struck and material met of each row, summed slab by slab in a fixed order."""
     slabs, n = len(blank.yz.free), len(moves.tags)
-    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, *(np.zeros((slabs, n)) for _ in range(3)))
+    removed, struck, met = (np.zeros((slabs, n)) for _ in range(3))
+    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, removed, struck, met, _fair_order(slabs))
     work = _work(blank.grid, pieces, slabs)
     while (ledger.start < n).any():
-        kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, work, _fair_order(slabs), ledger)
+        kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, work, ledger, looks)
         if (ledger.start < n).any():
             blank.yz = _roomier(blank.yz)
-    return ledger.removed.sum(axis=0), ledger.struck.max(axis=0), ledger.met.max(axis=0)
+    return removed.sum(axis=0), struck.max(axis=0), met.max(axis=0)
+
+
+def _no_looks(blank: Blank) -> kernels.Looks:
+    none = np.zeros(0, np.int64)
+    return kernels.Looks(
+        none,
+        np.zeros(1, np.int64),
+        np.zeros((0, 2)),
+        np.zeros((0, 3)),
+        np.zeros(0, np.uint8),
+        np.zeros(len(blank.yz.free), np.int64),
+    )
 
 
 def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
@@ -282,10 +335,10 @@ def _roomier(pool: kernels.Pool) -> kernels.Pool:
     return kernels.Pool(ends, links, free)
 
 
-def _pieces(shape: CutterShape) -> sweeps.Pieces:
-    """Cut a cutter's outline into convex pieces, edge first, the body shrunk by its clearance."""
-    edge = _convex_parts(shape.edge, 0.0)
-    body = _convex_parts(shape.body, BODY_CLEARANCE_MM)
+def _pieces(outline: Profile, above: Profile | None) -> sweeps.Pieces:
+    """Cut a cutter's edge and, where there is one, the body above into convex pieces, the body shrunk by its clearance."""
+    edge = _convex_parts(outline, 0.0)
+    body = _convex_parts(above, BODY_CLEARANCE_MM) if above is not None else []
     parts = edge + body
     rows = np.array([row for part in parts for row in part[0]])
     first = np.cumsum([0] + [len(part[0]) for part in parts])

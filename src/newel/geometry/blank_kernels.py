@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 
-from newel.geometry.blank_reach_kernels import sector_reach, slice_reach, spread
+from newel.geometry.blank_reach_kernels import look, sector_reach, slice_reach, spread
 from newel.geometry.blank_sweep_kernels import (
     FAR,
     Grid,
@@ -52,6 +52,17 @@ class Task(NamedTuple):
     work: Work
 
 
+class Looks(NamedTuple):
+    """Points to look at on the way: before move `row[k]` whether points `first[k]` to `first[k + 1]` lie in material."""
+
+    row: np.ndarray  # (k,) int64, rising
+    first: np.ndarray  # (k + 1,) int64
+    span: np.ndarray  # (k, 2) the least and largest X of its points
+    points: np.ndarray  # (n, 3) bar frame
+    out: np.ndarray  # (n,) uint8, 0 to begin with
+    done: np.ndarray  # (slabs,) int64: the next look of each slab
+
+
 class Ledger(NamedTuple):
     """What the slabs or bands keep: the next move of each, and what slices and moves come to."""
 
@@ -60,6 +71,7 @@ class Ledger(NamedTuple):
     removed: np.ndarray  # (slabs, n) mm3; not for bands
     struck: np.ndarray  # (slabs, n) mm; not for bands
     met: np.ndarray  # (slabs, n) largest radius of the material that the edge could meet; not for bands
+    order: np.ndarray  # (slabs,) int64: the slabs as they are dealt out
 
 
 class Slab(NamedTuple):
@@ -342,27 +354,34 @@ def _step_in_slab(slab, s, i, parts):
 
 
 @njit(cache=True, error_model="numpy")
-def _carve_slab(pool, task, ledger, s):
-    """Carve all moves in slab s, from where it stopped."""
+def _carve_slab(pool, task, ledger, looks, s):
+    """Carve all moves in slab s, from where it stopped, and look at its points on the way."""
     slab = _lend(pool, task, ledger, s)
     grid = task.grid
+    nodes = slab.nodes
     at = ledger.start[s]
-    while at < len(slab.task.moves.tags) and _move_in_slab(slab, s, at):
-        at += 1
+    going = True
+    while going and at < len(slab.task.moves.tags):
+        # before the move is begun, and not again where it is resumed
+        while looks.done[s] < len(looks.row) and looks.row[looks.done[s]] == at:
+            look(nodes.ends, nodes.links, s, grid, looks, looks.done[s])
+            looks.done[s] += 1
+        going = _move_in_slab(slab, s, at)
+        at += going
     ledger.start[s] = at
     hits = slab.task.work.hits
     for k in range(min(grid.slab, grid.nx - s * grid.slab)):
         if hits[k] > 0:
             hits[k] = 0
             base = k * (grid.ny + grid.nz)
-            slice_reach(slab.nodes.ends, slab.nodes.links, s, base, grid, slab.reach[s * grid.slab + k])
+            slice_reach(nodes.ends, nodes.links, s, base, grid, slab.reach[s * grid.slab + k])
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def carve_slabs(pool, grid, pieces, moves, limits, work, order, ledger):
+def carve_slabs(pool, grid, pieces, moves, limits, work, ledger, looks):
     """Carve all moves in every slab; a slab out of nodes stops with its move in `ledger.start` (else the number of moves)."""
-    for turn in prange(len(order)):
-        _carve_slab(pool, Task(grid, pieces, moves, limits, work), ledger, order[turn])
+    for turn in prange(len(ledger.order)):
+        _carve_slab(pool, Task(grid, pieces, moves, limits, work), ledger, looks, ledger.order[turn])
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -542,7 +561,7 @@ def _carve_band(pool, task, ledger, s):
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def carve_bands(pool, grid, pieces, moves, limits, work, order, ledger):
+def carve_bands(pool, grid, pieces, moves, limits, work, ledger):
     """Carve all moves out of the X rays, band by band; `ledger.reach` (n, 3): each move's reach and Y extent in cells."""
-    for turn in prange(len(order)):
-        _carve_band(pool, Task(grid, pieces, moves, limits, work), ledger, order[turn])
+    for turn in prange(len(ledger.order)):
+        _carve_band(pool, Task(grid, pieces, moves, limits, work), ledger, ledger.order[turn])

@@ -131,3 +131,33 @@ def move_boxes(pieces, grid, poses, limits, boxes):
                 y = (aside + z * s - grid.y0) / grid.py
                 boxes[i, 1] = min(boxes[i, 1], y - side)
                 boxes[i, 2] = max(boxes[i, 2], y + side)
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def holds(ends, links, s, node, at):
+    """Tell whether a ray, from its first node on, has material at a place along it."""
+    while node >= 0 and ends[s, node, 0] <= at:
+        if at <= ends[s, node, 1]:
+            return True
+        node = links[s, node, 2]
+    return False
+
+
+@njit(cache=True, error_model="numpy")
+def look(ends, links, s, grid, looks, which):
+    """Write 1 for each point of a look that lies in the material of slab s, by its nearest Y ray and Z ray (both must)."""
+    points = looks.points
+    low = grid.x0 + (s * grid.slab - 0.5) * grid.px
+    if looks.span[which, 1] < low or looks.span[which, 0] > low + grid.slab * grid.px:
+        return
+    for i in range(looks.first[which], looks.first[which + 1]):
+        k = math.floor((points[i, 0] - grid.x0) / grid.px + 0.5)
+        if k < s * grid.slab or k >= min(grid.nx, (s + 1) * grid.slab):
+            continue
+        jy = math.floor((points[i, 1] - grid.y0) / grid.py + 0.5)
+        jz = math.floor((points[i, 2] - grid.z0) / grid.pz + 0.5)
+        if jy < 0 or jy >= grid.ny or jz < 0 or jz >= grid.nz:
+            continue
+        base = (k - s * grid.slab) * (grid.ny + grid.nz)
+        if holds(ends, links, s, base + jz, points[i, 1]) and holds(ends, links, s, base + grid.nz + jy, points[i, 2]):
+            looks.out[i] = 1

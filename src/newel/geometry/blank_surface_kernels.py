@@ -13,6 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 
+from newel.geometry.blank_reach_kernels import holds
+
 
 class Lattice(NamedTuple):
     """A lattice of every coarsen-th ray, with one empty layer all round, and the parts of the surface in each cell case."""
@@ -433,15 +435,5 @@ def inside_points(pool, grid, points, out):
             continue
         s = k // grid.slab
         base = (k - s * grid.slab) * (grid.ny + grid.nz)
-        found = 0
-        node = base + jz
-        while node >= 0 and pool.ends[s, node, 0] <= points[i, 1]:
-            if points[i, 1] <= pool.ends[s, node, 1]:
-                found += 1
-            node = pool.links[s, node, 2]
-        node = base + grid.nz + jy
-        while node >= 0 and pool.ends[s, node, 0] <= points[i, 2]:
-            if points[i, 2] <= pool.ends[s, node, 1]:
-                found += 1
-            node = pool.links[s, node, 2]
-        out[i] = found == 2
+        along_y = holds(pool.ends, pool.links, s, base + jz, points[i, 1])
+        out[i] = along_y and holds(pool.ends, pool.links, s, base + grid.nz + jy, points[i, 2])

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from newel.core.errors import BadInput
 from newel.core.profile import Profile
-from newel.geometry.drop_kernels import CutterArrays, TreeArrays, build, drop_many
+from newel.geometry.drop_kernels import CutterArrays, TreeArrays, build, clear_few, clear_many, drop_few, drop_many
 from newel.geometry.profiles import Stretch, convex_undersides
 
 Floats = NDArray[np.float64]
@@ -25,6 +25,7 @@ Ints = NDArray[np.int64]
 _LEAF = 4  # triangles in a leaf: measured in benchmarks/bench_drop.py
 _CELL_MM, _CELL_DEG = 2.0, 4.0  # drops are asked cell by cell, for the cache's sake
 _RUN = 64  # neighbouring drops that hand on the triangle they touched
+_FEW = 2000  # fewer drops than this are done on one thread: measured, waking the others costs some ms on a busy machine
 _SLIVER = 1e-9  # a triangle lower than this part of its longest side has no facet, only edges
 
 
@@ -87,6 +88,26 @@ def drop(
     return out[:, 0].reshape(shape)
 
 
+def stands_clear(
+    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, z_mm: ArrayLike, turn_deg: ArrayLike
+) -> NDArray[np.bool_]:
+    """Whether a cutter whose tip is at (x, y, z) in the table frame touches nothing of the turned part.
+
+    The same as asking whether the `drop` there is no higher than z, at a fraction of the work. x, y, z and turn are
+    broadcast together and the result has that shape. Raises BadInput for places that are not finite.
+    """
+    x, y, z, turn = np.broadcast_arrays(*(np.asarray(v, float) for v in (x_mm, y_mm, z_mm, turn_deg)))
+    if not np.isfinite(z).all():
+        raise BadInput("a cutter was asked for at a height that is not a finite number")
+    place = _places(x, y, turn)
+    out = np.empty(x.size, np.bool_)
+    tip = np.ascontiguousarray(z.ravel())
+    arrays = TreeArrays(tree.box, tree.link, tree.triangle, tree.owned)
+    kernel = clear_few if x.size < _FEW else clear_many
+    kernel(arrays, cutter_arrays(profile), place, tip, _nearby_order(place), _RUN, out)
+    return out.reshape(x.shape)
+
+
 def drop_contact(
     tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike
 ) -> tuple[Floats, Floats, Ints]:
@@ -117,17 +138,21 @@ def _asked(
 ) -> tuple[tuple[int, ...], Floats, Ints]:
     """Validate, lay out and run the kernel: shape asked for, drop and contact in the table frame (n, 4), triangle (n,)."""
     x, y, turn = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float), np.asarray(turn_deg, float))
-    if not (np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(turn).all()):
-        raise BadInput("a drop was asked for at a place or turn that is not a finite number")
-    place = np.empty((x.size, 4))
-    place[:, 0], place[:, 1] = x.ravel(), y.ravel()
-    turn_rad = np.radians(turn.ravel())
-    place[:, 2], place[:, 3] = np.cos(turn_rad), np.sin(turn_rad)
+    place = _places(x, y, turn)
     out = np.empty((x.size, 4))
     hit = np.empty(x.size, np.int64)
     arrays = TreeArrays(tree.box, tree.link, tree.triangle, tree.owned)
-    drop_many(arrays, cutter_arrays(profile), place, _nearby_order(place), float(floor_mm), _RUN, out, hit)
+    kernel = drop_few if x.size < _FEW else drop_many
+    kernel(arrays, cutter_arrays(profile), place, _nearby_order(place), float(floor_mm), _RUN, out, hit)
     return x.shape, out, hit
+
+
+def _places(x: Floats, y: Floats, turn_deg: Floats) -> Floats:
+    """Lay places and turns of one shape out for the kernels (n, 4): x, y, cosine and sine of the turn."""
+    if not (np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(turn_deg).all()):
+        raise BadInput("a drop was asked for at a place or turn that is not a finite number")
+    turn_rad = np.radians(turn_deg.ravel())
+    return np.column_stack([x.ravel(), y.ravel(), np.cos(turn_rad), np.sin(turn_rad)])
 
 
 def _nearby_order(place: Floats) -> Ints:

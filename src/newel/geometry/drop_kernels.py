@@ -419,8 +419,11 @@ def node_bound(box, node, stretch, low, high, x, y, cos, sin, best):
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def drop_one(tree, cutter, x, y, cos, sin, best, guess, stack, bounds):
-    """Return the drop at one place, the contact from the axis (x, y) and height, and the triangle touched (-1: none)."""
+def drop_one(tree, cutter, x, y, cos, sin, best, enough, guess, stack, bounds):
+    """Return the drop at one place, the contact from the axis (x, y) and height, and the triangle touched (-1: none).
+
+    A drop that is found to be higher than `enough` is looked into no further.
+    """
     px, py, pz, hit = np.nan, np.nan, np.nan, -1
     box = tree.box
     for p in range(cutter.starts.shape[0] - 1):
@@ -430,7 +433,7 @@ def drop_one(tree, cutter, x, y, cos, sin, best, guess, stack, bounds):
         if guess >= 0:
             stack[1], bounds[1] = ~(8 * guess + 1), np.inf
             depth = 2
-        while depth > 0:
+        while depth > 0 and best <= enough:
             depth -= 1
             if bounds[depth] <= best:
                 continue
@@ -457,6 +460,22 @@ def drop_one(tree, cutter, x, y, cos, sin, best, guess, stack, bounds):
     return best, px, py, pz, hit
 
 
+@njit(cache=True, error_model="numpy")
+def _drop_run(tree, cutter, place, order, floor, low, high, out, hit):
+    """Drop at some rows of `place`, each handed the triangle that the one before it touched."""
+    stack = np.empty(128, np.int64)
+    bounds = np.empty(128, np.float64)
+    guess = -1
+    for j in range(low, high):
+        i = order[j]
+        x, y = place[i, 0], place[i, 1]
+        z, px, py, pz, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], floor, np.inf, guess, stack, bounds)
+        out[i, 0], out[i, 1], out[i, 2], out[i, 3] = z, px + x, py + y, pz
+        hit[i] = t
+        if t >= 0:
+            guess = t
+
+
 @njit(cache=True, error_model="numpy", parallel=True)
 def drop_many(tree, cutter, place, order, floor, run, out, hit):
     """Drop at every row of `place` (n, 4: x, y, cosine and sine of the turn), in runs that remember the last triangle touched.
@@ -466,14 +485,46 @@ def drop_many(tree, cutter, place, order, floor, run, out, hit):
     """
     n = place.shape[0]
     for r in prange((n + run - 1) // run):
-        stack = np.empty(128, np.int64)
-        bounds = np.empty(128, np.float64)
-        guess = -1
-        for j in range(r * run, min(n, (r + 1) * run)):
-            i = order[j]
-            x, y = place[i, 0], place[i, 1]
-            z, px, py, pz, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], floor, guess, stack, bounds)
-            out[i, 0], out[i, 1], out[i, 2], out[i, 3] = z, px + x, py + y, pz
-            hit[i] = t
-            if t >= 0:
-                guess = t
+        _drop_run(tree, cutter, place, order, floor, r * run, min(n, (r + 1) * run), out, hit)
+
+
+@njit(cache=True, error_model="numpy")
+def drop_few(tree, cutter, place, order, floor, run, out, hit):
+    """The same as drop_many on one thread: other threads take longer to wake than a few drops take."""
+    n = place.shape[0]
+    for low in range(0, n, run):
+        _drop_run(tree, cutter, place, order, floor, low, min(n, low + run), out, hit)
+
+
+@njit(cache=True, error_model="numpy")
+def _clear_run(tree, cutter, place, tip, order, low, high, out):
+    """Tell of some rows of `place` whether a tip touches nothing, each handed the triangle that the one before it touched."""
+    stack = np.empty(128, np.int64)
+    bounds = np.empty(128, np.float64)
+    guess = -1
+    for j in range(low, high):
+        i = order[j]
+        x, y, z = place[i, 0], place[i, 1], tip[i]
+        met, _, _, _, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], z, z, guess, stack, bounds)
+        out[i] = met <= z
+        if t >= 0:
+            guess = t
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def clear_many(tree, cutter, place, tip, order, run, out):
+    """Tell of every row of `place` (n, 4: x, y, cosine and sine of the turn) whether a tip at `tip` (n,) touches nothing.
+
+    Writes `out` (n,); runs as in drop_many.
+    """
+    n = place.shape[0]
+    for r in prange((n + run - 1) // run):
+        _clear_run(tree, cutter, place, tip, order, r * run, min(n, (r + 1) * run), out)
+
+
+@njit(cache=True, error_model="numpy")
+def clear_few(tree, cutter, place, tip, order, run, out):
+    """The same as clear_many on one thread."""
+    n = place.shape[0]
+    for low in range(0, n, run):
+        _clear_run(tree, cutter, place, tip, order, low, min(n, low + run), out)

@@ -8,14 +8,15 @@ outline), force by Kienzle's law on each bit of edge. Derived; teeth are straigh
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from newel.core.profile import Profile
-from newel.geometry.blank import Blank, inside
+from newel.geometry.blank import Blank, carve_looking, inside
 from newel.geometry.profiles import polyline
 
 Floats = NDArray[np.float64]
@@ -24,7 +25,7 @@ ANGLES = 120  # places round the cutter: whole numbers of them lie between 2, 3,
 HEIGHTS = 64
 GRADING = 1.5  # places up the edge lie closer together near the tip, where finishing cuts
 CHORD_MM = 0.005
-AT_ONCE = 128  # poses looked at in one go
+AT_ONCE = 16  # poses looked at in one go
 
 # Force square to the edge beside the tangential one, as a share of it. Published: Chinese J. Mech. Eng. (2021), doi
 # 10.1186/s10033-021-00536-9, table 5, K_r h + K_e over K_t h + K_e at h = 0.05 mm: 0.34 (6082) to 0.69 (6061); the high end.
@@ -49,6 +50,20 @@ class CuttingLaw:
     mc: float
     teeth: int
     normal_share: float = NORMAL_SHARE
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where to ask along a way: rows (k,), rising, and at each the pose and rate (k, 4), spindle speed and mm to look ahead.
+
+    Pose, rate, speed and `ahead_mm` (k,) are those of `engagement`; the row is the one of the way before which to look.
+    """
+
+    row: NDArray[np.intp]
+    pose: Floats
+    rate_per_min: Floats
+    spindle_rpm: Floats
+    ahead_mm: Floats
 
 
 @dataclass(frozen=True)
@@ -106,11 +121,35 @@ def engagement(
     """
     pose, rate = np.asarray(pose, float).reshape(-1, 4), np.asarray(rate_per_min, float).reshape(-1, 4)
     rpm = np.broadcast_to(np.asarray(spindle_rpm, float), (len(pose),))
-    parts = [
-        _some(blank, cells, pose[i : i + AT_ONCE], rate[i : i + AT_ONCE], rpm[i : i + AT_ONCE], law, ahead_mm)
-        for i in range(0, len(pose), AT_ONCE)
-    ]
+    parts = []
+    for some in _some_at_once(len(pose)):
+        edge = _edge_at(cells, pose[some], rate[some], ahead_mm, float(blank.reach_mm.max()))
+        parts.append(_engaged(edge, inside(blank, edge.points), rpm[some], law))
     return joined_engagements(parts)
+
+
+def engagement_along(blank: Blank, edge: Profile, poses: Floats, places: Places, law: CuttingLaw) -> Engagement:
+    """Carve the blank, in place, by an edge along `poses` (n, 4), and ask at places on the way what the edge meets there.
+
+    As `engagement` at each place before its row is cut, but in one go, which costs little more than carving. The blank's
+    X rays stay as they were (`carve_looking`): it serves to be asked again and to take sections of.
+    """
+    cells, reach = edge_cells(edge), float(blank.reach_mm.max())
+
+    def edges() -> Iterator[tuple[slice, _EdgeAt]]:
+        for some in _some_at_once(len(places.row)):
+            yield some, _edge_at(cells, places.pose[some], places.rate_per_min[some], places.ahead_mm[some], reach)
+
+    # worked out again rather than kept: the arrays are large
+    points = [part for _, one in edges() for part in np.split(one.points, np.cumsum(one.works.sum(axis=(1, 2)))[:-1])]
+    met = carve_looking(blank, edge, poses, places.row, points)
+    return joined_engagements(
+        [_engaged(one, np.concatenate(met[some]), places.spindle_rpm[some], law) for some, one in edges()]
+    )
+
+
+def _some_at_once(count: int) -> list[slice]:
+    return [slice(at, min(at + AT_ONCE, count)) for at in range(0, count, AT_ONCE)]
 
 
 def joined_engagements(parts: Sequence[Engagement]) -> Engagement:
@@ -121,9 +160,19 @@ def joined_engagements(parts: Sequence[Engagement]) -> Engagement:
     return Engagement(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
-def _some(
-    blank: Blank, cells: EdgeCells, pose: Floats, rate: Floats, rpm: Floats, law: CuttingLaw, ahead_mm: float
-) -> Engagement:
+class _EdgeAt(NamedTuple):
+    """Cells of an edge at (k,) poses: rings, where they are and move, which could cut, and those in the bar frame (n, 3)."""
+
+    cells: EdgeCells
+    place: tuple[Floats, Floats, Floats]
+    speed: tuple[Floats, Floats]
+    into: Floats
+    works: NDArray[np.bool_]
+    points: Floats
+    tip_speed: Floats
+
+
+def _edge_at(cells: EdgeCells, pose: Floats, rate: Floats, ahead_mm: Floats | float, reach_mm: float) -> _EdgeAt:
     turn_rate = np.radians(rate[:, 3])
     tip_speed = np.sqrt(
         rate[:, 0] ** 2 + (rate[:, 1] + turn_rate * pose[:, 2]) ** 2 + (rate[:, 2] - turn_rate * pose[:, 1]) ** 2
@@ -131,22 +180,29 @@ def _some(
     minutes = ahead_mm / np.maximum(tip_speed, 1e-9)
     at = pose + rate * minutes[:, None]
     # nothing stands further out than the blank reaches: leave out the rings above
-    cells = _up_to(cells, float(blank.reach_mm.max()) - float(at[:, 2].min()))
-    angle = (np.arange(ANGLES) + 0.5) * 2.0 * np.pi / ANGLES
-    cos, sin = np.cos(angle), np.sin(angle)
+    cells = _up_to(cells, reach_mm - float(at[:, 2].min()))
+    cos, sin = _round()
     r, h = cells.r_mm[:, None], cells.h_mm[:, None]
     x = at[:, 0, None, None] + r * cos
     y = at[:, 1, None, None] + r * sin
     z = at[:, 2, None, None] + h + np.zeros_like(y)
     speed_x, spin = rate[:, 0, None, None], turn_rate[:, None, None]
     speed_y, speed_z = rate[:, 1, None, None] + spin * z, rate[:, 2, None, None] - spin * y
-    n_r, n_h = cells.normal[:, 0, None], cells.normal[:, 1, None]
-    into = (speed_x * cos + speed_y * sin) * n_r + speed_z * n_h
+    into = (speed_x * cos + speed_y * sin) * cells.normal[:, 0, None] + speed_z * cells.normal[:, 1, None]
     turn = np.radians(at[:, 3])[:, None, None]
     c, s = np.cos(turn), np.sin(turn)
     works = into > 1e-9
     points = np.stack([x[works], (c * y + s * z)[works], (c * z - s * y)[works]], axis=1)
-    works[works] = inside(blank, points)
+    return _EdgeAt(cells, (x, y, z), (speed_x, speed_y), into, works, points, tip_speed)
+
+
+def _engaged(edge: _EdgeAt, met: NDArray[np.bool_], rpm: Floats, law: CuttingLaw) -> Engagement:
+    """Reckon what the edge meets from which of its points lie in material."""
+    cells, (x, y, z), (speed_x, speed_y), into, works = edge.cells, edge.place, edge.speed, edge.into, edge.works.copy()
+    works[works] = met
+    cos, sin = _round()
+    r, h = cells.r_mm[:, None], cells.h_mm[:, None]
+    n_r, n_h = cells.normal[:, 0, None], cells.normal[:, 1, None]
     chip = np.where(works, into, 0.0) / (rpm * law.teeth)[:, None, None]
     tangential = law.kc11_N_per_mm2 * cells.length_mm[:, None] * chip ** (1.0 - law.mc)
     pushed = law.normal_share * tangential  # along the normal, out of the cutter; the cutter is pushed back
@@ -160,7 +216,7 @@ def _some(
     ]
     side = np.hypot(teeth[0], teeth[1])
     hardest = side.argmax(axis=1)
-    k = np.arange(len(pose))
+    k = np.arange(len(rpm))
     along = np.sum(works * cells.length_mm[:, None], axis=(1, 2))
     with_motion = speed_x * sin - speed_y * cos > 0.0
     total = np.maximum(tangential.sum(axis=(1, 2)), 1e-12)
@@ -169,7 +225,7 @@ def _some(
     return Engagement(
         area_mm2=(np.where(works, into, 0.0) * r * cells.length_mm[:, None]).sum(axis=(1, 2))
         * step
-        / np.maximum(tip_speed, 1e-9),
+        / np.maximum(edge.tip_speed, 1e-9),
         ap_mm=ap,
         ae_mm=ae,
         arc_deg=np.asarray(works.any(axis=1)).sum(axis=1) * 360.0 / ANGLES,
@@ -183,6 +239,12 @@ def _some(
         spindle_Nm=law.teeth * (tangential * r).sum(axis=(1, 2)) * step / (2.0 * np.pi) * 1e-3,
         rotary_Nm=np.abs(teeth[3]).max(axis=1) * 1e-3,
     )
+
+
+def _round() -> tuple[Floats, Floats]:
+    """Cosine and sine of the places round the cutter."""
+    angle = (np.arange(ANGLES) + 0.5) * 2.0 * np.pi / ANGLES
+    return np.cos(angle), np.sin(angle)
 
 
 def _up_to(cells: EdgeCells, height_mm: float) -> EdgeCells:

@@ -109,7 +109,8 @@ def torsion_constant_mm4(section: RaySection) -> float:
     values.append(diagonal)
     size = len(diagonal)
     matrix = csc_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(size, size))
-    stress = splu(matrix).solve(np.full(size, 2.0))
+    # the pattern is symmetric and the diagonal large: ordering for that fills in half as much
+    stress = splu(matrix, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(np.full(size, 2.0))
     return float(2.0 * stress.sum() * py * pz)
 
 

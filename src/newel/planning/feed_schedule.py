@@ -20,11 +20,11 @@ from newel.core.profile import CutterShape
 from newel.core.units import duration
 from newel.geometry.blank import Blank, carve, copy_of
 from newel.geometry.profiles import radius_at
-from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, bar_figures, bar_state
+from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, SliceFigures, bar_figures, bar_state
 from newel.mechanics.chip import engagement_angle_deg, largest_chip_mm, mean_chip_mm
 from newel.mechanics.clock import HeldBy, tip_way_mm, toolpath_timed
 from newel.mechanics.cutter_bending import allowed_force_N, cutter_compliance_mm_per_N
-from newel.mechanics.engagement import CuttingLaw, Engagement, edge_cells, engagement, joined_engagements
+from newel.mechanics.engagement import CuttingLaw, Engagement, Places, engagement_along, joined_engagements
 from newel.mechanics.power import spindle_power_at_W, torque_from_power_Nm
 from newel.planning.feeds import (
     BENDING_FINISH_MM,
@@ -129,9 +129,10 @@ def feeds_along(
 
     The schedule is None where the kind of cut keeps the feed it has.
     """
-    before = copy_of(blank)
+    asks = asks_schedule(cut, duty.cutter) and len(path) >= 2
+    before = copy_of(blank) if asks else blank
     removed = carve(blank, duty.shape, path.pose, np.arange(len(path), dtype=np.int32)).removed_mm3
-    if not asks_schedule(cut, duty.cutter) or len(path) < 2:
+    if not asks:
         return path, None
     rows = _moments(_stretches(path, removed, duty.corner_radius_mm), cut, duty)
     met = Met(removed, rows, ask_at(before, path, rows, cut, duty))
@@ -139,29 +140,30 @@ def feeds_along(
     return done.path, done
 
 
-def standing_bar(blank: Blank, far_x_mm: float, material: Material) -> BarState | None:
-    """Return the bar as it stands, None where the material gives no stiffness."""
+def standing_bar(
+    blank: Blank, far_x_mm: float, material: Material, known: dict[bytes, SliceFigures] | None = None
+) -> BarState | None:
+    """Return the bar as it stands, None where the material gives no stiffness. `known`: as of `bar_figures`."""
     if material.E_N_per_mm2 is None or material.G_N_per_mm2 is None or material.density_kg_per_m3 is None:
         return None
-    figures = bar_figures(blank, far_x_mm)
+    figures = bar_figures(blank, far_x_mm, known=known)
     return bar_state(figures, material.E_N_per_mm2, material.G_N_per_mm2, material.density_kg_per_m3, LIGHT_SUPPORT)
 
 
 def ask_at(blank: Blank, path: Toolpath, asked: Rows, cut: Cut, duty: Duty) -> Engagement:
-    """Carve the blank, in place, up to the last of the rows asked for, and ask before each what the edge meets there."""
+    """Carve the blank (Y and Z rays), in place, to the last of the rows asked for, and ask before each what the edge meets."""
+    if len(asked) == 0:
+        return joined_engagements([])
     way = np.concatenate([[0.0], tip_way_mm(path.pose)])
-    tags = np.arange(len(path), dtype=np.int32)
-    cells, law, ahead = edge_cells(duty.shape.edge), law_of(duty.cutter, duty.material), 1.5 * blank.pitch_mm
-    found: list[Engagement] = []
-    at = 0
-    for row in asked.tolist():
-        begin = max(at - 1, 0)  # the pose before a stretch is carved again with it, which removes nothing
-        carve(blank, duty.shape, path.pose[begin:row], tags[begin:row])
-        at = row
-        step = path.pose[row] - path.pose[row - 1]
-        rate = step * cut.feed_mm_per_min / max(float(way[row]), 1e-9)
-        found.append(engagement(blank, cells, path.pose[row - 1], rate, np.array([cut.spindle_rpm]), law, ahead))
-    return joined_engagements(found)
+    step = path.pose[asked] - path.pose[asked - 1]
+    places = Places(
+        asked,
+        path.pose[asked - 1],
+        step * (cut.feed_mm_per_min / np.maximum(way[asked], 1e-9))[:, None],
+        np.full(len(asked), cut.spindle_rpm),
+        np.full(len(asked), 1.5 * blank.pitch_mm),
+    )
+    return engagement_along(blank, duty.shape.edge, path.pose[: asked[-1] + 1], places, law_of(duty.cutter, duty.material))
 
 
 def asks_schedule(cut: Cut, cutter: Cutter) -> bool:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from newel.core.job import Job
 from newel.core.plan import Bar, Cut, Decision, Holding, Placement
 from newel.core.profile import CutterShape
-from newel.geometry.drop import drop
+from newel.geometry.drop import stands_clear
 from newel.geometry.features import Features
 from newel.geometry.meshes import Mesh
 from newel.geometry.profiles import grown
@@ -133,7 +133,7 @@ class SideBench:
         """Tell whether the cutter may stand with its tip at a place of the table frame."""
         shape = self.shapes[name]
         body = grown(shape.body, BODY_CLEARANCE_MM)
-        return all(float(drop(self.grounds.held, p, x_mm, y_mm, turn_deg)) <= z_mm + 1e-6 for p in (shape.edge, body))
+        return all(bool(stands_clear(self.grounds.held, p, x_mm, y_mm, z_mm + 1e-6, turn_deg)) for p in (shape.edge, body))
 
     def named(self, *forms: Form) -> list[str]:
         """Return the cutters of these forms, the widest first."""

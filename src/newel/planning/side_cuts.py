@@ -295,6 +295,8 @@ def _finish_with(
     verb = "profile the walls" if walls else "go round the steep" if kind is CutKind.PROFILE else "surface the slopes"
     for i, name in enumerate(chain):
         reached = left & bench.touches(name, side.turn_deg)
+        if not reached.any():
+            continue
         x, y, floor, flats = _room(bench, side, reached, name)
         left = left & ~reached
         deep = min(bench.cutters[name].DC, bench.cutters[name].APMX)

@@ -20,7 +20,7 @@ from newel.core.plan import Bar, Holding
 from newel.core.profile import CutterShape, Profile, outline
 from newel.core.reach import ReachMap
 from newel.core.setup import KeepOut
-from newel.geometry.drop import DropTree, drop, drop_tree
+from newel.geometry.drop import DropTree, drop_tree, stands_clear
 from newel.geometry.meshes import Mesh
 from newel.geometry.profiles import grown, polyline
 from newel.geometry.solids import joined, turned_cylinder
@@ -132,8 +132,7 @@ def visible(sample: SurfaceSample, tree: DropTree, turn_deg: float) -> Indices:
     some = np.flatnonzero(sample.normals @ turn[2] > -UPRIGHT)
     at = (sample.points[some] + 2.0 * _NEEDLE_MM * sample.normals[some]) @ turn.T
     needle = outline((0.0, 0.0), (0.5 * _NEEDLE_MM, 0.0), (0.5 * _NEEDLE_MM, 1000.0))
-    low = drop(tree, needle, at[:, 0], at[:, 1], turn_deg)
-    return some[low <= at[:, 2] + 1e-6]
+    return some[stands_clear(tree, needle, at[:, 0], at[:, 1], at[:, 2] + 1e-6, turn_deg)]
 
 
 def touched_at(
@@ -155,14 +154,12 @@ def touched_at(
     level_mm = float(edge[edge[:, 1] <= 1e-9, 0].max())  # how wide the tip is flat
     if level_mm > 0.0:
         floors = np.flatnonzero(~touched & (normals[:, 2] >= LEVEL))
-        for share, angle in _RING:
-            if not floors.size:
-                break
-            step = share * level_mm * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-            poses = np.column_stack([off[floors, :2] + step, off[floors, 2]])
-            got = _clear(tree, shape.edge, body, poses, turn_deg)
-            touched[floors[got]] = True
-            floors = floors[~got]
+        share, angle = np.array(_RING).T
+        step = (level_mm * share)[:, None] * np.column_stack([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+        # all of the ring at once: few of the places are left here, and most of these are blocked all round
+        at = (off[floors, None, :2] + step).reshape(-1, 2)
+        poses = np.column_stack([at, np.repeat(off[floors, 2], len(step))])
+        touched[floors] = _clear(tree, shape.edge, body, poses, turn_deg).reshape(-1, len(step)).any(axis=1)
     return touched
 
 
@@ -182,11 +179,9 @@ def _clear(tree: DropTree, edge: Profile, body: Profile, poses: Floats, turn_deg
     x, y, z = poses.T
     if not len(z):
         return np.zeros(0, bool)
-    # what lies lower than the lowest of the tips can stop none of them
-    floor = float(z.min())
-    free = drop(tree, edge, x, y, turn_deg, floor_mm=floor) <= z + 1e-6
+    free = stands_clear(tree, edge, x, y, z + 1e-6, turn_deg)
     some = np.flatnonzero(free)
-    free[some] = drop(tree, body, x[some], y[some], turn_deg, floor_mm=floor) <= z[some] + 1e-6
+    free[some] = stands_clear(tree, body, x[some], y[some], z[some] + 1e-6, turn_deg)
     return free
 
 

@@ -1,13 +1,13 @@
 """The bar cut away once more, coarsely: what the edge really meets at the hardest moments, and how stiff the bar then is.
 
 The proof's own carving tells how much each row removes, not how: a tall thin cut pushes harder than a slot of the same
-area. So the programs are carved again on a coarser grid that stops at chosen rows, asks the blank as it stands which part
-of the edge is in material, and takes sections of the bar on the way.
+area. So the programs are carved again on a coarser grid, which is asked on the way, before chosen rows, which part of the edge
+is in material, and of which sections of the bar are taken.
 """
 
 from __future__ import annotations
 
-import math
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from newel.core.setup import SetUp, SetUpCutter
-from newel.geometry.blank import Blank, bar_blank, carve
-from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, bar_figures, bar_state
-from newel.mechanics.engagement import CuttingLaw, EdgeCells, Engagement, edge_cells, engagement, joined_engagements
+from newel.geometry.blank import Blank, bar_blank
+from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, SliceFigures, bar_figures, bar_state
+from newel.mechanics.engagement import CuttingLaw, Engagement, Places, engagement_along, joined_engagements
 from newel.proof.course import Course
 from newel.shop.materials import Material
 
@@ -51,69 +51,70 @@ def teeth_of(cutter: SetUpCutter) -> int:
 
 
 def look_again(course: Course, setup: SetUp, rows: Rows, resolution_mm: float, material: Material) -> Moments:
-    """Carve all programs again, stopping before each of `rows` (fed, with a known way, rising)."""
+    """Carve all programs again and ask before each of `rows` (fed, with a known way, rising)."""
     bar = setup.bar
     pitch = max(COARSER * resolution_mm, LEAST_PITCH_MM)
     blank = bar_blank(bar.section, bar.size_mm, bar.from_x_mm, bar.to_x_mm, bar.turned_deg, pitch)
-    cells: dict[int, EdgeCells] = {}
     found: list[Engagement] = []
-    seen: list[int] = []
+    seen: list[Rows] = []
     bars: list[BarState] = []
     bar_rows: list[int] = []
     stops = _bar_stops(rows)
+    sections: dict[bytes, SliceFigures] = {}
+
+    def take_bar(row: int) -> None:
+        bar_now = _bar_now(blank, setup, material, sections)
+        if bar_now is not None:
+            bars.append(bar_now)
+            bar_rows.append(row)
+
     for first, last in _runs(course):
-        number = int(course.motion.cutter[first])
-        cutter = course.cutters[number]
-        at = first
-        for row in [*rows[np.searchsorted(rows, first) : np.searchsorted(rows, last)].tolist(), last]:
-            _carve(blank, course, cutter, at, row)
-            at = row
-            if row == last:
-                break
-            if number not in cells:
-                cells[number] = edge_cells(cutter.shape.edge)
-            found.append(_asked(blank, cells[number], course, row, material, teeth_of(cutter)))
-            seen.append(row)
-            if row in stops:
-                _take_bar(blank, setup, material, bars, bar_rows, row)
-    _take_bar(blank, setup, material, bars, bar_rows, len(course))
-    return Moments(np.array(seen, dtype=np.intp), joined_engagements(found), np.array(bar_rows, dtype=np.intp), tuple(bars))
+        cutter = course.cutters[int(course.motion.cutter[first])]
+        for at, end in itertools.pairwise([first, *stops[(stops > first) & (stops < last)].tolist(), last]):
+            if at in stops:
+                take_bar(at)
+            some = rows[np.searchsorted(rows, at) : np.searchsorted(rows, end)]
+            found.append(_asked(blank, course, cutter, (at, end), some, material))
+            seen.append(some)
+    take_bar(len(course))
+    whole = np.concatenate([*seen, np.zeros(0, dtype=np.intp)])
+    return Moments(whole, joined_engagements(found), np.array(bar_rows, dtype=np.intp), tuple(bars))
 
 
-def _bar_stops(rows: Rows) -> frozenset[int]:
-    if len(rows) == 0:
-        return frozenset()
-    places = np.unique(np.linspace(0, len(rows) - 1, BARS).astype(int))
-    return frozenset(int(row) for row in rows[places])
+def _bar_stops(rows: Rows) -> Rows:
+    return rows[np.unique(np.linspace(0, len(rows) - 1, BARS).astype(int))] if len(rows) else rows
 
 
-def _asked(blank: Blank, cells: EdgeCells, course: Course, row: int, material: Material, teeth: int) -> Engagement:
-    minutes = max(float(np.nan_to_num(course.minutes[row])), 1e-9)
-    rate = (course.end[row] - course.begin[row]) / minutes
-    law = CuttingLaw(material.kc11_N_per_mm2[1], material.mc, teeth)
-    rpm = np.array([max(abs(float(course.motion.spindle_rpm[row])), 1.0)])
-    way = np.linalg.norm(course.end[row, :3] - course.begin[row, :3]) + math.radians(
-        abs(course.end[row, 3] - course.begin[row, 3])
-    ) * float(np.hypot(course.begin[row, 1], course.begin[row, 2]))
-    # no further ahead than the row itself goes, unless it is shorter than the grid can tell
-    ahead = max(min(AHEAD_PITCHES * blank.pitch_mm, float(way)), 0.75 * blank.pitch_mm)
-    return engagement(blank, cells, course.begin[row], rate, rpm, law, ahead)
+def _asked(
+    blank: Blank, course: Course, cutter: SetUpCutter, run: tuple[int, int], rows: Rows, material: Material
+) -> Engagement:
+    """Carve rows run[0] to run[1] of one cutter, and ask before each of `rows` among them."""
+    first, last = run
+    begin, end = course.begin[rows], course.end[rows]
+    minutes = np.maximum(np.nan_to_num(course.minutes[rows]), 1e-9)
+    step = end - begin
+    way = np.linalg.norm(step[:, :3], axis=1) + np.radians(np.abs(step[:, 3])) * np.hypot(begin[:, 1], begin[:, 2])
+    places = Places(
+        row=rows - first + 1,
+        pose=begin,
+        rate_per_min=step / minutes[:, None],
+        spindle_rpm=np.maximum(np.abs(course.motion.spindle_rpm[rows].astype(np.float64)), 1.0),
+        # no further ahead than the row itself goes, unless it is shorter than the grid can tell
+        ahead_mm=np.maximum(np.minimum(AHEAD_PITCHES * blank.pitch_mm, way), 0.75 * blank.pitch_mm),
+    )
+    poses = np.vstack([course.begin[first : first + 1], course.end[first:last]])
+    law = CuttingLaw(material.kc11_N_per_mm2[1], material.mc, teeth_of(cutter))
+    return engagement_along(blank, cutter.shape.edge, poses, places, law)
 
 
-def _carve(blank: Blank, course: Course, cutter: SetUpCutter, first: int, last: int) -> None:
-    if last > first:
-        poses = np.vstack([course.begin[first : first + 1], course.end[first:last]])
-        carve(blank, cutter.shape, poses, np.zeros(len(poses), dtype=np.int32))
-
-
-def _take_bar(blank: Blank, setup: SetUp, material: Material, bars: list[BarState], bar_rows: list[int], row: int) -> None:
+def _bar_now(blank: Blank, setup: SetUp, material: Material, known: dict[bytes, SliceFigures]) -> BarState | None:
     far = setup.bar.to_x_mm if setup.along_x > 0 else setup.bar.from_x_mm
     if material.E_N_per_mm2 is None or abs(far) < 1e-6 or far * setup.along_x < 0.0:
-        return
+        return None
     support = LIGHT_SUPPORT if held_at_far_end(setup) else replace(LIGHT_SUPPORT, centre_N_per_mm=0.0)
     shear = material.G_N_per_mm2 or material.E_N_per_mm2 / 2.7  # Poisson's ratio 0.35 where none is told
-    bars.append(bar_state(bar_figures(blank, far), material.E_N_per_mm2, shear, material.density_kg_per_m3 or 1000.0, support))
-    bar_rows.append(row)
+    figures = bar_figures(blank, far, known=known)
+    return bar_state(figures, material.E_N_per_mm2, shear, material.density_kg_per_m3 or 1000.0, support)
 
 
 def held_at_far_end(setup: SetUp) -> bool:

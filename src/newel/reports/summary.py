@@ -42,10 +42,7 @@ def cut_text(cut: Cut, names: dict[int, str]) -> str:
     cutter = names.get(cut.cutter, "?")
     name = cut.name if cutter in cut.name else f"{cut.name} with {cutter}"
     way = f", {cut.direction.value}" if cut.turn_deg is None else ""
-    return (
-        f"{cut.number}. {name} (T{cut.cutter}){way}, "
-        f"{cut.spindle_rpm:.0f} rpm, {cut.feed_mm_per_min:.0f} mm/min, {step}"
-    )
+    return f"{cut.number}. {name} (T{cut.cutter}){way}, {cut.spindle_rpm:.0f} rpm, {cut.feed_mm_per_min:.0f} mm/min, {step}"
 
 
 def plan_text(plan: Plan, machine: Machine) -> str:

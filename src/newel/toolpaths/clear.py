@@ -216,7 +216,7 @@ def _put_back(ground: SideGround, part: shapely.Polygon, path: Floats, level: Le
     if not len(path):
         return path
     dense = closely(np.column_stack([path, np.zeros(len(path))]), _CLOSE_MM)[:, :2]
-    bad = ground.lowest(dense[:, 0], dense[:, 1]) > level.z_mm + 2.0 * _ON_FLOOR_MM
+    bad = ~ground.stands_free(dense[:, 0], dense[:, 1], level.z_mm + 2.0 * _ON_FLOOR_MM)
     if not bad.any():
         return path
     lines = shapely.shortest_line(shapely.points(dense[bad]), part)

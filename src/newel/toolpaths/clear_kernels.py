@@ -56,19 +56,37 @@ def _read(values, x0, y0, step, x, y, beyond):
 
 
 @njit(cache=True, error_model="numpy")
-def engaged(field, x, y, heading, side, thin, samples):
-    """Engaged angle and spread (rad) of a cutter at a place, over the half of its rim that looks where it is heading.
+def _rim(radius, side, samples):
+    """Places (samples + 1, 2) on half a rim about the origin, heading along X: square on the stock's side first."""
+    out = np.empty((samples + 1, 2))
+    for k in range(samples + 1):
+        a = k * np.pi / samples
+        out[k, 0] = radius * np.sin(a)
+        out[k, 1] = -side * radius * np.cos(a)
+    return out
 
-    The spread is the angle from square to the heading on the stock's side (1: right, -1: left) to the furthest stock met.
-    """
+
+@njit(cache=True, error_model="numpy")
+def _met(field, x, y, heading, rim, thin, most, furthest):
+    """Engaged angle and spread at a place; ends as soon as one is over its limit, with the limit passed in what it returns."""
     total, spread = 0.0, 0.0
+    samples = rim.shape[0] - 1
     part = np.pi / samples
     before = 0.0
+    cos, sin = np.cos(heading), np.sin(heading)
+    far, edge = field.far, field.radius + thin
+    inverse = 1.0 / field.step
+    nx, ny = far.shape[0] - 1, far.shape[1] - 1
     for k in range(samples + 1):
-        angle = heading - side * (0.5 * np.pi - k * part)
-        px = x + field.radius * np.cos(angle)
-        py = y + field.radius * np.sin(angle)
-        now = _read(field.far, field.x0, field.y0, field.step, px, py, 0.0) - field.radius - thin
+        u = (x + cos * rim[k, 0] - sin * rim[k, 1] - field.x0) * inverse
+        v = (y + sin * rim[k, 0] + cos * rim[k, 1] - field.y0) * inverse
+        i, j = int(np.floor(u)), int(np.floor(v))
+        now = -edge
+        if i >= 0 and j >= 0 and i < nx and j < ny:
+            p, q = u - i, v - j
+            low = far[i, j] * (1.0 - p) + far[i + 1, j] * p
+            high = far[i, j + 1] * (1.0 - p) + far[i + 1, j + 1] * p
+            now = low * (1.0 - q) + high * q - edge
         if k > 0:
             if now > 0.0 and before > 0.0:
                 total += part
@@ -79,8 +97,19 @@ def engaged(field, x, y, heading, side, thin, samples):
                 spread = (k - 1 + before / (before - now)) * part
         if now > 0.0:
             spread = k * part
+        if total > most or spread > furthest:
+            break
         before = now
     return total, spread
+
+
+@njit(cache=True, error_model="numpy")
+def engaged(field, x, y, heading, side, thin, samples):
+    """Engaged angle and spread (rad) of a cutter at a place, over the half of its rim that looks where it is heading.
+
+    The spread is the angle from square to the heading on the stock's side (1: right, -1: left) to the furthest stock met.
+    """
+    return _met(field, x, y, heading, _rim(field.radius, side, samples), thin, np.inf, np.inf)
 
 
 @njit(cache=True, error_model="numpy")
@@ -130,11 +159,11 @@ def engaged_along(field, path, thin, samples):
 
 
 @njit(cache=True, error_model="numpy")
-def _fits(field, x, y, heading, how, samples):
+def _fits(field, x, y, heading, how, rim):
     """Engaged angle of a step that ends at a place, -1 where the axis may not be, -2 where it would meet too much stock."""
     if _read(field.room, field.x0, field.y0, field.step, x, y, -1.0) < 0.0:
         return -1.0
-    angle, spread = engaged(field, x, y, heading, how.side, how.thin, samples)
+    angle, spread = _met(field, x, y, heading, rim, how.thin, how.most_rad, how.spread_rad)
     return angle if angle <= how.most_rad and spread <= how.spread_rad else -2.0
 
 
@@ -147,6 +176,7 @@ def march(field, x, y, heading, how, samples, path, angle):
     """
     sharp, fine = np.pi / 2.5, np.pi / 36.0
     turns = int((sharp + np.pi) / fine) + 1
+    rim = _rim(field.radius, how.side, samples)
     path[0, 0], path[0, 1], angle[0] = x, y, 0.0
     kept, kept_heading = 1, heading
     idle, gone = 0.0, 0.0
@@ -156,7 +186,7 @@ def march(field, x, y, heading, how, samples, path, angle):
         for k in range(turns):
             turn = -sharp + k * fine
             th = heading + how.side * turn
-            e = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, samples)
+            e = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
             if e < -1.5:
                 touched = True
             if e < 0.0:
@@ -167,7 +197,7 @@ def march(field, x, y, heading, how, samples, path, angle):
                 for _ in range(7):
                     mid = 0.5 * (low + high)
                     th = heading + how.side * mid
-                    e = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, samples)
+                    e = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
                     if e < 0.0:
                         low = mid
                     else:

@@ -19,6 +19,7 @@ from newel.toolpaths.clear_kernels import Field, March
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 THIN_MM = 0.04  # stock thinner than this beside the edge of a region is left: the walls have their own cut
 _SEEN_MM = 0.005  # stock thinner than this is not met
@@ -110,33 +111,61 @@ def cleared(field: Field, asked: Engagement, at: tuple[float, float] | None) -> 
             return run.pieces
 
 
+@dataclass(frozen=True)
+class _Fruitless:
+    """A start that came to nothing: at which share of the asked angle, the points it stands for, the tiles it hangs on."""
+
+    share: float
+    points: tuple[slice, slice]
+    near: Bools
+
+
 class _Run:
     """A clearing under way: the field, the pieces so far, and where the cutter is."""
 
     def __init__(self, field: Field, asked: Engagement, at: tuple[float, float] | None) -> None:
         self.field, self.asked, self.at = field, asked, at
         self.pieces: list[Piece] = []
-        self.tried = np.zeros(field.far.shape, np.bool_)
+        self.before = field.far.copy()  # as it was when the last piece was kept
+        self.tried: Bools = np.zeros(field.far.shape, np.bool_)
+        self.blind: Bools = np.zeros(field.far.shape, np.bool_)  # points that no cutter can stand beside, as things are
+        self.fruitless: list[_Fruitless] = []
+        self.tile = max(1, int(np.ceil(field.radius / field.step)))
         self.path, self.angle = np.empty((_MOST_ROWS, 2)), np.empty(_MOST_ROWS)
 
     def beside(self, share: float) -> bool:
         """Cut the nearest front that can be begun from clear ground at a share of the asked angle; False where none can."""
-        self.tried[:] = False
+        np.copyto(self.tried, self.blind)
+        known = [start for start in self.fruitless if start.share == share]
+        for start in known:
+            self.tried[start.points] = True
         x, y = self.at if self.at is not None else self._corner()
         spot = np.empty(3)
-        while True:
+        found = False
+        while not found:
             point = kernels.find_start(self.field, self.tried, x, y, THIN_MM, _DIRECTIONS, spot)
             if point < 0:
-                return False
-            if self._from(spot.copy(), share):
-                return True
-            # a front that is not worth cutting from here is not from half a radius on either
-            i, j = divmod(point, self.field.far.shape[1])
-            near = max(1, int(0.5 * self.field.radius / self.field.step))
-            self.tried[max(0, i - near) : i + near + 1, max(0, j - near) : j + near + 1] = True
+                break
+            found, near = self._from(spot.copy(), share)
+            if not found:
+                # a front that is not worth cutting from here is not from a radius further on either
+                i, j = divmod(point, self.field.far.shape[1])
+                points = np.s_[max(0, i - self.tile) : i + self.tile + 1, max(0, j - self.tile) : j + self.tile + 1]
+                self.tried[points] = True
+                known.append(_Fruitless(share, points, near))
+                self.fruitless.append(known[-1])
+        mine = np.zeros(self.tried.shape, np.bool_)
+        for start in known:
+            mine[start.points] = True
+        seen = self.tried & ~mine
+        self.blind |= seen
+        return found
 
-    def _from(self, spot: Floats, share: float) -> bool:
-        """Roll back along the front from a spot, cut it, and keep the piece where it took something off."""
+    def _from(self, spot: Floats, share: float) -> tuple[bool, Bools]:
+        """Roll back along the front from a spot, cut it, and keep the piece where it took something off.
+
+        Returns whether it was kept, and the tiles that what came of it hangs on.
+        """
         sides = (1.0, -1.0) if self.asked.against_mm < np.inf else (1.0,)
         begins = []
         for side in sides:
@@ -146,20 +175,56 @@ class _Run:
         if self.at is not None and len(begins) > 1:
             begins.sort(key=lambda b: float(np.hypot(*(b[1][-1] - self.at))) + (0.0 if b[0] > 0 else self.asked.against_mm))
         side, rolled, heading = begins[0]
-        before = self.field.far.copy()
         link = self._link(rolled)
         count, _ = self._march(rolled[-1], heading, side, min(share * self.asked.angle_rad, np.pi + 0.01), cuts=True)
-        if count < 2 or (share < _SLOT_ANGLES[-1] and self._off(before) < np.ceil(share) * self._worth(count)):
-            self.field.far[:] = before
-            return False
+        near = self._near([*(way for _, way, _ in begins), self.path[:count]])
+        window = self._window(self.path[:count])
+        if count < 2 or (share < _SLOT_ANGLES[-1] and self._off(window) < np.ceil(share) * self._worth(count)):
+            self.field.far[window] = self.before[window]
+            return False, near
         layers = int(np.ceil(max(self.angle[:count].max() / self.asked.angle_rad - 0.1, 1.0))) if share > 1.0 else 1
         self._keep(Piece(self.path[:count].copy(), self.angle[:count].copy(), "beside", layers, link))
-        return True
+        return True, near
 
-    def _off(self, before: Floats) -> float:
-        """Area of stock (mm2) taken off since the field was as it was before."""
+    def _cells(self, places: Floats) -> Ints:
+        """The cells (n, 2) of the field that hold places (n, 2), those outside moved to its border."""
+        cell = np.rint((places - (self.field.x0, self.field.y0)) / self.field.step).astype(np.int64)
+        return np.clip(cell, 0, np.array(self.field.far.shape) - 1)
+
+    def _window(self, path: Floats) -> tuple[slice, slice]:
+        """The part of the field that a march may have changed whose path was worth keeping so far."""
+        cell, reach = self._cells(path), 2 * self.tile + 5
+        low, high = np.maximum(cell.min(axis=0) - reach, 0), cell.max(axis=0) + reach + 1
+        return slice(int(low[0]), int(high[0])), slice(int(low[1]), int(high[1]))
+
+    def _near(self, ways: list[Floats]) -> Bools:
+        """The tiles, a radius wide, within two of any place of some ways: what marches along them feels of the stock."""
+        near = np.zeros([-(-n // self.tile) for n in self.field.far.shape], np.bool_)
+        for way in ways:
+            tile = self._cells(way) // self.tile
+            near[tile[:, 0], tile[:, 1]] = True
+        return np.asarray(binary_dilation(near, np.ones((5, 5), bool)), np.bool_)
+
+    def _forget(self) -> None:
+        """Forget what was found fruitless or blind where the stock has changed since; note the field as it is."""
+        field = self.field
+        changed = (self.before > field.radius - 2.0 * field.step) & (field.far < self.before)
+        i, j = (cell // self.tile for cell in np.nonzero(changed))
+        tiles = np.zeros([-(-n // self.tile) for n in field.far.shape], np.bool_)
+        tiles[i, j] = True
+        self.fruitless = [start for start in self.fruitless if not (start.near & tiles).any()]
+        wide = binary_dilation(tiles, np.ones((7, 7), bool))
+        cells = np.repeat(np.repeat(wide, self.tile, axis=0), self.tile, axis=1)
+        gone = cells[: self.blind.shape[0], : self.blind.shape[1]]
+        self.blind[gone] = False
+        self.tried[gone] = False
+        np.copyto(self.before, field.far)
+
+    def _off(self, window: tuple[slice, slice]) -> float:
+        """Area of stock (mm2) taken off in a part of the field since it was last noted."""
         radius = self.field.radius
-        return float(np.count_nonzero((before > radius) & (self.field.far <= radius))) * self.field.step**2
+        off = (self.before[window] > radius) & (self.field.far[window] <= radius)
+        return float(np.count_nonzero(off)) * self.field.step**2
 
     def _worth(self, rows: int) -> float:
         """Area that a piece must take off to be worth its way, the way back to its beginning and what a link costs."""
@@ -259,6 +324,7 @@ class _Run:
         return bool(clear and kernels.way_is_clear(self.field, mx, my, bx, by, 1.5 * THIN_MM))
 
     def _keep(self, piece: Piece) -> None:
+        self._forget()
         self.pieces.append(piece)
         self.at = (float(piece.path[-1, 0]), float(piece.path[-1, 1]))
 

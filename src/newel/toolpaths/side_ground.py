@@ -18,7 +18,7 @@ from scipy.ndimage import binary_dilation
 from newel.core.plan import Cut
 from newel.core.profile import CutterShape, Profile, outline
 from newel.core.setup import KeepOut
-from newel.geometry.drop import DropTree, drop
+from newel.geometry.drop import DropTree, drop, stands_clear
 from newel.geometry.profiles import grown
 from newel.toolpaths.lowest_tip import BODY_CLEARANCE_MM
 from newel.toolpaths.side_ground_kernels import chained_edges
@@ -76,6 +76,20 @@ class SideGround:
         outside = (x < self.from_x_mm) | (x > self.to_x_mm) | (y < self.from_y_mm) | (y > self.to_y_mm)
         z[outside] = _NOWHERE_MM
         return z.reshape(shape)
+
+    def stands_free(self, x_mm: Floats, y_mm: Floats, z_mm: float) -> Bools:
+        """Tell whether the tip may stand at a height over places (n,): the same as asking whether `lowest` is no higher."""
+        x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
+        free = (x >= self.from_x_mm) & (x <= self.to_x_mm) & (y >= self.from_y_mm) & (y <= self.to_y_mm)
+        if z_mm < self.floor_z_mm:
+            return np.zeros(x.shape, np.bool_)
+        some = np.flatnonzero(free)
+        free[some] = self.over_keep_outs(x[some], y[some]) <= z_mm
+        raised = [(self.edge, self.raised_mm)] + ([(self.body, 0.0)] if z_mm < self.body_from_mm else [])
+        for profile, lift in raised:
+            some = np.flatnonzero(free)
+            free[some] = stands_clear(self.target, profile, x[some], y[some], z_mm - lift, self.turn_deg)
+        return free
 
     def over_keep_outs(self, x_mm: Floats, y_mm: Floats) -> Floats:
         """Return the lowest tip (n,) that keeps the whole cutter clear of jaws, chuck, centre and tailstock; -1e6 where free.
@@ -308,7 +322,7 @@ def _halved(ground: SideGround, grid: Grid, edges: tuple[Ints, Floats, Floats], 
 
     def at(part: Floats, which: Ints) -> Bools:
         place = a[which] + part[:, None] * (b[which] - a[which])
-        return ground.lowest(place[:, 0], place[:, 1]) <= z_mm
+        return ground.stands_free(place[:, 0], place[:, 1], z_mm)
 
     # an upright wall stands where it stood at the level before
     known = [(k, grid.ends[e]) for k, e in enumerate(number.tolist()) if e in grid.ends]

@@ -211,7 +211,7 @@ def _runs_at(wants: _Wants, ground: SideGround, z: float) -> list[WallRun]:
 def _not_reached(ring: Floats, z: float, bigger: SideGround, bigger_mm: float, radius_mm: float) -> Bools:
     """Where a bigger cutter could not stand against the wall that a smaller one touches, and a little about that."""
     back = ring - (bigger_mm - radius_mm + _OFF_MM) * _rights(ring)
-    blocked = bigger.lowest(back[:, 0], back[:, 1]) > z + _SURELY_MM
+    blocked = ~bigger.stands_free(back[:, 0], back[:, 1], z + _SURELY_MM)
     return np.asarray(binary_dilation(blocked, np.ones(2 * round(OVERLAP_MM / _ASK_MM) + 1, bool)))
 
 
@@ -322,7 +322,7 @@ def _lead(at: Floats, heading: Floats, z: float, ground: SideGround, shape: Cutt
         radius = min(share * shape.edge.radius_mm, _LONGEST_LEAD_MM)
         angle = np.linspace(0.5 * math.pi, 0.0, 10)[:, None]
         places = at + radius * (1.0 - np.cos(angle)) * left - sign * radius * np.sin(angle) * heading
-        if (ground.lowest(places[:, 0], places[:, 1]) <= z + _LEVEL_MM).all():
+        if ground.stands_free(places[:, 0], places[:, 1], z + _LEVEL_MM).all():
             return places
     return at[None, :]
 
