@@ -190,7 +190,7 @@ def test_the_rim_of_a_bore_is_bevelled_from_within():
     path = bevel(cut, V90, tree_of(body), blank, BESIDE)
     carved = carved_by(blank, V90, path)
     leg = 0.5 / math.sqrt(2)
-    # derived (Pappus): triangle of half leg^2 about a circle through its centroid
+    # derived (Pappus): triangle of half leg^2 about a circle through its centre of area
     assert carved.removed_mm3.sum() == pytest.approx(0.5 * leg**2 * 2 * math.pi * (3.5 + leg / 3), rel=0.02)
     assert carved.struck_mm.max() == 0.0
     assert rapids_cut_mm3(path, carved) <= 0.001

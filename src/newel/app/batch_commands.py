@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
+from newel.app.options import QUIET, SHOP
+
 _PATH = click.Path(path_type=Path)
-_SHOP = click.option("--shop", "shop_files", type=_PATH, multiple=True, metavar="FILE", help="A shop file of your own.")
-_QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
 _WORKERS = click.option(
     "--workers", type=click.IntRange(min=1), metavar="N", help="How many jobs at once, one core each; else one a core."
 )
@@ -25,8 +25,8 @@ BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
 @click.option("--per-litre", multiple=True, metavar="MATERIAL=MONEY", help="What a litre of a material costs; several.")
 @click.option("--stock-mm", type=click.FloatRange(min=1.0), metavar="MM", help="Length of the bars you buy: plans the sawing.")
 @click.option("--kerf-mm", type=click.FloatRange(min=0.0), default=2.0, show_default=True, help="What a saw cut takes.")
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def batch(
     jobs: tuple[Path, ...],
     out: Path,
@@ -69,7 +69,7 @@ def batch(
 @click.option("--like", "pattern", type=_PATH, required=True, metavar="JOB", help="The job file that all are made after.")
 @click.option("-o", "folder", type=_PATH, metavar="DIR", help="Where the job files go; else beside the table.")
 @click.option("--force", is_flag=True, help="Write over job files that are already there.")
-@_QUIET
+@QUIET
 def family(table: Path, pattern: Path, folder: Path | None, force: bool, quiet: bool) -> int:
     """Write one job file for each row of TABLE, a CSV file.
 
@@ -88,7 +88,7 @@ def family(table: Path, pattern: Path, folder: Path | None, force: bool, quiet: 
 @click.argument("folder", type=_PATH)
 @click.option("--out", type=_PATH, metavar="DIR", help=f"Where results go; else {WATCH_OUT}/ in the folder.")
 @_WORKERS
-@_SHOP
+@SHOP
 def watch(folder: Path, out: Path | None, workers: int | None, shop_files: tuple[Path, ...]) -> int:
     """Make the jobs in FOLDER whenever one of them, its model or a shop file changes. Ctrl-C ends it."""
     from newel.app.batch import cores, on_this_machine

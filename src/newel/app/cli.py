@@ -17,6 +17,7 @@ import click
 from newel import __version__
 from newel.app.batch_commands import batch, family, watch
 from newel.app.log_commands import log
+from newel.app.options import QUIET, SHOP
 from newel.app.probe_commands import probe
 from newel.app.shop_commands import shop_fit, shop_new_machine, shop_trial
 from newel.core.errors import NewelError
@@ -26,15 +27,6 @@ _PROVING = ("read", "plan", "reading", "carving", "measuring")
 
 _JOB = click.argument("job", type=click.Path(path_type=Path))
 _OUT = click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Write the results into this folder.")
-_QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
-_SHOP = click.option(
-    "--shop",
-    "shop_files",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="FILE",
-    help="A shop file of your own, laid over the shipped one; may be given several times.",
-)
 
 
 @click.group(context_settings={"max_content_width": 100})
@@ -49,7 +41,7 @@ def newel(debug: bool) -> None:
 
 @newel.command()
 @_OUT
-@_QUIET
+@QUIET
 def demo(out: Path | None, quiet: bool) -> int:
     """Make and prove the shipped job, and say where the results lie.
 
@@ -70,8 +62,8 @@ def demo(out: Path | None, quiet: bool) -> int:
 @click.option("--machine", metavar="NAME", help="The machine, see: newel shop list.")
 @click.option("-o", "job", type=click.Path(path_type=Path), metavar="JOB", help="The job file to write; else MODEL.toml.")
 @click.option("--force", is_flag=True, help="Write over a job file that is already there.")
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def new(model: Path, job: Path | None, shop_files: tuple[Path, ...], quiet: bool, **asked: Any) -> int:
     """Write a job file for MODEL, with every default spelled out and explained.
 
@@ -92,8 +84,8 @@ def new(model: Path, job: Path | None, shop_files: tuple[Path, ...], quiet: bool
 @_JOB
 @click.option("--explain", is_flag=True, help="Make the passes too, and say what limits each cut and what would be quicker.")
 @click.option("--search", is_flag=True, help="Try other ways to rough by the clock, and prove the quickest (slow).")
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def plan(job: Path, explain: bool, search: bool, shop_files: tuple[Path, ...], quiet: bool) -> int:
     """Decide everything about JOB and say why. Writes nothing."""
     from newel.app.inputs import read_job_files, read_shop
@@ -121,8 +113,8 @@ def plan(job: Path, explain: bool, search: bool, shop_files: tuple[Path, ...], q
 @newel.command()
 @_JOB
 @_OUT
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def make(job: Path, out: Path | None, shop_files: tuple[Path, ...], quiet: bool) -> int:
     """Go the whole road for JOB: plan, passes, program, proof, sheet and pictures.
 
@@ -146,8 +138,8 @@ def make(job: Path, out: Path | None, shop_files: tuple[Path, ...], quiet: bool)
 @click.option("--job", type=click.Path(path_type=Path), required=True, metavar="JOB", help="The job the program is for.")
 @click.option("--sealed", is_flag=True, help="Only check that the seal of an earlier proof still fits.")
 @_OUT
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def prove(
     programs: tuple[Path, ...], job: Path, sealed: bool, out: Path | None, shop_files: tuple[Path, ...], quiet: bool
 ) -> int:
@@ -176,7 +168,7 @@ def prove(
 @click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="The port; else a free one near 8390.")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Listen elsewhere too; a token is then asked for.")
 @click.option("--no-browser", is_flag=True, help="Only say the address.")
-@_SHOP
+@SHOP
 def open_page(job: Path | None, port: int, host: str, no_browser: bool, shop_files: tuple[Path, ...]) -> int:
     """Open the local page: look at JOB, plan it, make and prove it, and watch the bar being cut.
 
@@ -196,7 +188,7 @@ def shop() -> None:
 
 @shop.command("list")
 @click.argument("kind", type=click.Choice(["cutters", "materials", "machines", "bars"]), required=False)
-@_SHOP
+@SHOP
 def shop_list(kind: str | None, shop_files: tuple[Path, ...]) -> int:
     """List the names that a job file may use."""
     from newel.app.inputs import read_shop
@@ -208,7 +200,7 @@ def shop_list(kind: str | None, shop_files: tuple[Path, ...]) -> int:
 
 @shop.command("show")
 @click.argument("name")
-@_SHOP
+@SHOP
 def shop_show(name: str, shop_files: tuple[Path, ...]) -> int:
     """Show one thing of the shop with all its figures and where they come from."""
     from newel.app.inputs import read_shop

@@ -6,14 +6,8 @@ from pathlib import Path
 
 import click
 
-_SHOP = click.option(
-    "--shop",
-    "shop_files",
-    type=click.Path(path_type=Path),
-    multiple=True,
-    metavar="FILE",
-    help="A shop file of your own, laid over the shipped one; may be given several times.",
-)
+from newel.app.options import SHOP
+
 _MACHINE = click.option("--machine", default="light benchtop mill", show_default=True, metavar="NAME", help="The machine.")
 _BAR = click.option("--bar", "bar_mm", type=float, default=30.0, show_default=True, help="Width of the square bar, mm.")
 
@@ -24,7 +18,7 @@ _BAR = click.option("--bar", "bar_mm", type=float, default=30.0, show_default=Tr
 @_MACHINE
 @_BAR
 @click.option("-o", "target", type=click.Path(path_type=Path), default=Path("trial.ngc"), metavar="FILE", show_default=True)
-@_SHOP
+@SHOP
 def shop_trial(material: str, cutter: str, machine: str, bar_mm: float, target: Path, shop_files: tuple[Path, ...]) -> int:
     """Write a short trial program for CUTTER in MATERIAL: a slot whose feed rises in steps, proved like any program."""
     from newel.app.inputs import read_shop
@@ -48,7 +42,7 @@ def shop_trial(material: str, cutter: str, machine: str, bar_mm: float, target: 
 @click.option("--slipped-at", type=int, metavar="STEP", help="The first step at which the rotary axis slipped.")
 @click.option("--grams", multiple=True, metavar="STEP=G", help="A kitchen scale's reading under a lever on the bar.")
 @click.option("--arm", "arm_mm", type=float, default=0.0, metavar="MM", help="Length of that lever, from the axis.")
-@_SHOP
+@SHOP
 def shop_fit(
     material: str,
     cutter: str,

@@ -171,7 +171,7 @@ def _parts(ground: SideGround, level: Level, at: Floats | None) -> list[shapely.
     here = shapely.Point(x, y)
     while parts:
         k = int(np.argmin([part.distance(here) for part in parts]))
-        here = parts[k].centroid
+        here = parts[k].representative_point()
         ordered.append(parts.pop(k))
     return ordered
 
