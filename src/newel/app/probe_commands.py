@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from newel.app.options import QUIET, SHOP
+
 if TYPE_CHECKING:
     from newel.app.probe_work import Bench
     from newel.core.findings import Finding
@@ -19,14 +21,17 @@ KINDS = (
 _JOB = click.option(
     "--job", type=click.Path(path_type=Path), required=True, metavar="JOB", help="The job whose set-up it is for."
 )
-_SHOP = click.option(
-    "--shop", "shop_files", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A shop file of your own."
-)
-_QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
 _UNIT = click.option(
     "--unit", type=click.Choice(["mm", "inch"]), default="mm", help="Unit of readings that do not say their own."
 )
-_BALL = click.option("--ball", "ball_mm", type=float, default=3.0, show_default=True, help="Diameter of the probe's ball, mm.")
+_BALL = click.option(
+    "--ball",
+    "ball_mm",
+    type=click.FloatRange(0.1, 20.0),
+    default=3.0,
+    show_default=True,
+    help="Diameter of the probe's ball, mm.",
+)
 _TABLES = click.argument("tables", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="TABLE...")
 
 
@@ -51,8 +56,8 @@ def probe() -> None:
 )
 @click.option("--body", "body_mm", type=float, default=30.0, show_default=True, help="Diameter of the probe's body, mm.")
 @click.option("--block", type=float, nargs=3, metavar="X Y Z", help="Top of a block of known height (length-check).")
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def write(
     kind: str, job: Path, by_hand: str | None, out: Path | None, shop_files: tuple[Path, ...], quiet: bool, **given: Any
 ) -> int:
@@ -106,7 +111,7 @@ def write(
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine as measured here (TOML)."
 )
-@_SHOP
+@SHOP
 def fit(
     tables: tuple[Path, ...],
     job: Path,
@@ -150,8 +155,8 @@ def fit(
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Where to write; default PROGRAM-corrected."
 )
-@_SHOP
-@_QUIET
+@SHOP
+@QUIET
 def correct(
     program: Path,
     job: Path,
