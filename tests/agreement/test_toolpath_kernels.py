@@ -21,18 +21,41 @@ def random_map(seed, nx=14, na=36):
 
 
 @pytest.mark.parametrize("name", list(SHAPES))
-@pytest.mark.parametrize("y", [0.0, 0.8])
+@pytest.mark.parametrize("y", [0.0, 0.8, -4.6])
 def test_standing_heights(name, y):
     m, table = random_map(1), table_of(SHAPES[name].edge)
     rng = np.random.default_rng(2)
-    x, turn = rng.uniform(-3.0, 10.0, 60), rng.uniform(-400.0, 400.0, 60)
+    x, turn = rng.uniform(-3.0, 10.0, 40), rng.uniform(-400.0, 400.0, 40)
     found = likely_standing(m, table, x, y, turn)
-    plain = [
-        standing_height_plain(m.likely, m.x0_mm, m.x_step_mm, a, y, np.radians(b), table.height_mm, table.r_step_mm)
-        for a, b in zip(x, turn)
-    ]
-    np.testing.assert_allclose(found, plain, atol=1e-9)
+    plain = np.array(
+        [
+            standing_height_plain(m.likely, m.x0_mm, m.x_step_mm, a, y, np.radians(b), table.height_mm, table.r_step_mm)
+            for a, b in zip(x, turn)
+        ]
+    )
+    there = np.isfinite(plain)
+    assert there.any()
+    assert not there.all()
+    assert (np.isfinite(found) == there).all()
+    # the walk takes steps of at most 6/200; a ray within the cutter, 6 long at most, is asked at every eighth of it
+    assert (found[there] <= plain[there] + 0.031).all()
+    assert (found[there] >= plain[there] - 0.25).all()
+    assert np.median(np.abs(found[there] - plain[there])) < 0.02
     assert (sure_standing(m, table, x, y, turn) >= found - 1e-12).all()
+
+
+def test_the_steep_wall_of_a_hollow_is_met_where_its_edge_is_not():
+    """A quarter of a bar of R 10 stands, the rest is cut to a core of R 2: beside the axis a cutter comes down on the wall itself."""
+    turns = np.arange(360.0)
+    radius = np.where((turns > 30.0) & (turns <= 120.0), 10.0, 2.0)[None, :].repeat(40, axis=0)
+    m = DevelopmentMap(radius, radius.copy(), 0.25, 0.5, 1.0)
+    thin = table_of(ball_end(diameter=0.2).edge)
+    # derived: the wall is the ray 31 degrees from upright; above y = 4 it stands 4 / tan 31 high, and its edge is at y = 5.15
+    found = likely_standing(m, thin, np.array([10.25]), 4.0, np.array([0.0]))[0]
+    assert found == pytest.approx(4.0 / np.tan(np.radians(31.0)), abs=0.2)
+    # derived: turned on by 90 degrees the same wall lies 31 degrees under level, past the axis
+    under = likely_standing(m, thin, np.array([10.25]), 4.0, np.array([-90.0]))[0]
+    assert under == pytest.approx(-4.0 * np.tan(np.radians(31.0)), abs=0.2)
 
 
 def test_standing_on_an_empty_map_is_standing_on_nothing():

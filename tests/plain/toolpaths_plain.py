@@ -11,19 +11,24 @@ def height_plain(table, r_step_mm, distance_mm):
     return float(np.interp(distance_mm, r_step_mm * np.arange(len(table)), table))
 
 
-def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm):
-    """Try every cell of the map: where the tip would stand if the cutter touched the cell's middle."""
+def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm, parts=200):
+    """Walk every ray of the map from the axis to its end: where the tip would stand if the cutter touched that place."""
     widest = r_step_mm * (len(table) - 1)
     nx, na = radius.shape
     best = -math.inf
     for i in range(nx):
+        along = x0 + i * x_step - x
+        if abs(along) > widest:
+            continue
         for j in range(na):
             delta = 2.0 * math.pi * j / na - turn_rad
-            if radius[i, j] <= 0.0 or math.cos(delta) <= 0.0:
+            if radius[i, j] <= 0.0:
                 continue
-            away = math.hypot(x0 + i * x_step - x, radius[i, j] * math.sin(delta) - y)
-            if away <= widest:
-                best = max(best, radius[i, j] * math.cos(delta) - height_plain(table, r_step_mm, away))
+            for k in range(parts + 1):
+                rho = radius[i, j] * k / parts
+                away = math.hypot(along, rho * math.sin(delta) - y)
+                if away <= widest:
+                    best = max(best, rho * math.cos(delta) - height_plain(table, r_step_mm, away))
     return best
 
 

@@ -7,6 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 
+RAY_PARTS = 8  # a ray is asked at so many places and its end: between them a steep wall may stand a little higher
+
 
 class MapArrays(NamedTuple):
     """The map for kernels: radius (nx, na) in mm, centre of the first X cell, cell sizes, sines and cosines of the turns."""
@@ -30,6 +32,37 @@ def _height(table, r_step_mm, distance_mm):
     return table[k] * (1.0 - part) + table[k + 1] * part
 
 
+@njit(cache=True, error_model="numpy")
+def _tip_on_ray(radius, sine, cosine, y_mm, along_mm, table, r_step_mm, slack_turn, best):
+    """Lowest tip height over one ray of material from the axis out to a radius, or `best` where that is higher.
+
+    All of the ray stands, not its end alone: a steep wall of a hollow is met by a cutter that its edge does not reach.
+    `sine`, `cosine`: of the ray's turn from upright; `along_mm`: the ray's distance from the cutter along X.
+    """
+    widest = r_step_mm * (len(table) - 1)
+    half = np.sqrt(max(widest * widest - along_mm * along_mm, 0.0))
+    y, s = (y_mm, sine) if sine >= 0.0 else (-y_mm, -sine)
+    rise = min(1.0, cosine + s * slack_turn)
+    near, far = 0.0, radius
+    if s + slack_turn > 0.0:
+        near = max(near, (y - half) / (s + slack_turn))
+    elif y > half:
+        return best
+    if s > slack_turn:
+        far = min(far, (y + half) / (s - slack_turn))
+    elif y + half < 0.0:
+        return best
+    if near > far or (far * rise if rise > 0.0 else near * rise) - table[0] <= best:
+        return best
+    for k in range(RAY_PARTS + 1):
+        t = near + (far - near) * k / RAY_PARTS
+        across = max(0.0, abs(t * s - y) - t * slack_turn)
+        tip = t * rise - _height(table, r_step_mm, np.sqrt(across * across + along_mm * along_mm))
+        if tip > best:
+            best = tip
+    return best
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
     """Lowest tip height for each place at which a cutter clears the map; `slack` widens cells by as many cells each way."""
@@ -38,7 +71,6 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
     widest = r_step_mm * (len(table) - 1)
     slack_x = slack * m.x_step_mm
     slack_turn = slack * m.turn_step_rad
-    quarter = int(0.5 * np.pi / m.turn_step_rad) + 1
     for q in prange(len(x_mm)):
         best = -np.inf
         reach_x = widest + slack_x
@@ -46,11 +78,11 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
         last = min(nx - 1, int(np.floor((x_mm[q] + reach_x - m.x0_mm) / m.x_step_mm)))
         c, s = np.cos(turn_rad[q]), np.sin(turn_rad[q])
         middle = int(np.floor(turn_rad[q] / m.turn_step_rad + 0.5))
-        for step in range(quarter + 1):
-            # cells further out than this cannot stand higher than what was found
-            if best > 0.0 and step > 1:
+        for step in range(na // 2 + 1):
+            # rays further out than this cannot stand higher than what was found
+            if best >= 0.0 and step > 1:
                 angle = (step - 0.5) * m.turn_step_rad - slack_turn
-                if angle > 0.0 and np.tan(min(angle, 1.5)) * best > widest + abs(y_mm):
+                if angle >= 0.5 * np.pi or (angle > 0.0 and np.tan(angle) * best > widest + abs(y_mm)):
                     break
             for side in range(2):
                 if step == 0 and side == 1:
@@ -58,26 +90,14 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
                 j = (middle + (step if side == 0 else -step)) % na
                 sine = m.sine[j] * c - m.cosine[j] * s
                 cosine = m.cosine[j] * c + m.sine[j] * s
-                if cosine <= -slack_turn:
-                    continue
                 for i in range(first, last + 1):
-                    radius = m.radius_mm[i, j]
-                    if radius <= 0.0:
+                    if m.radius_mm[i, j] <= 0.0:
                         continue
-                    # a cell seen slack_turn nearer stands higher by at most its sine times that turn
-                    height = radius * cosine
-                    if slack > 0.0:
-                        height = min(radius, height + radius * abs(sine) * slack_turn)
-                    if height <= best:
-                        continue
-                    across = max(0.0, abs(radius * sine - y_mm) - radius * slack_turn)
                     along = max(0.0, abs(m.x0_mm + i * m.x_step_mm - x_mm[q]) - slack_x)
-                    distance = np.sqrt(across * across + along * along)
-                    if distance > widest:
-                        continue
-                    tip = height - _height(table, r_step_mm, distance)
-                    if tip > best:
-                        best = tip
+                    if along <= widest:
+                        best = _tip_on_ray(
+                            m.radius_mm[i, j], sine, cosine, y_mm, along, table, r_step_mm, slack_turn, best
+                        )
         out[q] = best
     return out
 
