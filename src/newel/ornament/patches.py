@@ -7,7 +7,7 @@ over the medial axis (references of a V's width: w = 2 t tan(SIG / 2)).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -28,11 +28,15 @@ MOST_CORNERS = 400_000
 
 @dataclass(frozen=True)
 class Patch:
-    """Triangles `faces` (m, 3), counterclockwise, over `uv` (n, 2) in mm, with `depth_mm` (n,) at each corner."""
+    """Triangles `faces` (m, 3), counterclockwise, over `uv` (n, 2) in mm, with `depth_mm` (n,) at each corner.
+
+    `tip_v_mm` (n,): v of the place where the tip of the V cutter stands that cuts a corner's wall (None: no V cuts it).
+    """
 
     uv: Floats
     faces: Ints
     depth_mm: Floats
+    tip_v_mm: Floats | None = None
 
 
 def carved(area: shapely.Geometry, half_angle_deg: float, deepest_mm: float, tip_flat_mm: float = 0.0) -> Patch:
@@ -58,7 +62,16 @@ def carved(area: shapely.Geometry, half_angle_deg: float, deepest_mm: float, tip
             wide = np.minimum(wide, _widest_near(axis, p, flat) - flat)
         return np.clip(wide / slope, 0.0, deepest_mm)
 
-    return _patch(area, creases, depth)
+    return _cut_by_tips(_patch(area, creases, depth), creases, deepest_mm)
+
+
+def _cut_by_tips(patch: Patch, tips: list[Floats], deepest_mm: float) -> Patch:
+    """Name for each corner of a wall where the tip stands that cuts it; flat bottoms are under a tip of their own."""
+    places = np.vstack([line for line in tips if len(line)]) if any(map(len, tips)) else np.zeros((0, 2))
+    if not len(places):
+        return patch
+    v = places[cKDTree(places).query(patch.uv)[1], 1]
+    return replace(patch, tip_v_mm=np.where(patch.depth_mm < deepest_mm - 1e-9, v, patch.uv[:, 1]))
 
 
 def _widest_near(axis: list[Branch], p: Floats, within: float) -> Floats:
@@ -89,7 +102,7 @@ def engraved(lines: tuple[Floats, ...], half_angle_deg: float, depth_mm: float, 
     def depth(p: Floats) -> Floats:
         return np.clip(depth_mm - np.maximum(_to(middle, p) - tip_flat_mm / 2.0, 0.0) / slope, 0.0, depth_mm)
 
-    return _patch(area, creases, depth)
+    return _cut_by_tips(_patch(area, creases, depth), [bottom], depth_mm)
 
 
 def relief(grey: Floats, width_mm: float, depth_mm: float) -> Patch:

@@ -102,13 +102,26 @@ def with_ornament(part: Mesh, patch: Patch, wrap: Wrap, *, raised: bool) -> Mesh
             unit="mm",
             remedy="make it shallower",
         )
-    body = _prism(_at(x, turn, inner), _at(x, turn, outer), patch)
+    below = turn if raised else _opened(turn, r, wrap, patch)
+    body = _prism(_at(x, below, inner), _at(x, turn, outer), patch)
     whole = _solid(part.vertices, part.faces)
     made = whole + body if raised else whole - body
     if made.is_empty() or made.status() != manifold3d.Error.NoError:
         raise BadInput("the ornament and the part could not be united", remedy="move the ornament a little")
     mesh = made.to_mesh64()
     return Mesh(np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int32))
+
+
+def _opened(turn_deg: Floats, r: Floats, wrap: Wrap, patch: Patch) -> Floats:
+    """Return turns of the inner skin at which a V's walls keep their distance from its tip, as deep as they lie.
+
+    Rays from the rotary axis come together inward, the flanks of a V cutter do not: left on its ray, a wall would stand
+    in the cutter's way.
+    """
+    if patch.tip_v_mm is None:
+        return turn_deg
+    tip = np.interp(patch.tip_v_mm, wrap.v_mm, wrap.turn_deg)
+    return tip + (turn_deg - tip) * r / (r - patch.depth_mm)
 
 
 def _prism(inner: Floats, outer: Floats, patch: Patch) -> manifold3d.Manifold:

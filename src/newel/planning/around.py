@@ -45,10 +45,8 @@ ALLOWANCE_OVER_DC = 0.1  # stock left for finishing, as a share of the finishing
 LEAST_ALLOWANCE_MM = 0.15
 ASIDE_SAMPLES = 3000
 REST_SHARE = 0.5  # a rest cut goes where more than this share of the tolerance was left (our own rule)
-LAYER_OVER_RE, LEAST_LAYER_MM = (
-    0.8,
-    0.5,
-)  # depth of a layer over the ball's radius: common practice
+LAYER_OVER_RE = 0.8  # depth of a layer over the ball's radius: common practice
+LEAST_LAYER_MM = 0.5
 
 
 @dataclass(frozen=True)

@@ -95,9 +95,7 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
                         continue
                     along = max(0.0, abs(m.x0_mm + i * m.x_step_mm - x_mm[q]) - slack_x)
                     if along <= widest:
-                        best = _tip_on_ray(
-                            m.radius_mm[i, j], sine, cosine, y_mm, along, table, r_step_mm, slack_turn, best
-                        )
+                        best = _tip_on_ray(m.radius_mm[i, j], sine, cosine, y_mm, along, table, r_step_mm, slack_turn, best)
         out[q] = best
     return out
 
