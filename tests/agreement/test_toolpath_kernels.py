@@ -45,7 +45,7 @@ def test_standing_heights(name, y):
 
 
 def test_the_steep_wall_of_a_hollow_is_met_where_its_edge_is_not():
-    """A quarter of a bar of R 10 stands, the rest is cut to a core of R 2: beside the axis a cutter comes down on the wall itself."""
+    """A quarter of a bar of R 10 stands over a core of R 2: beside the axis a cutter comes down on the wall itself."""
     turns = np.arange(360.0)
     radius = np.where((turns > 30.0) & (turns <= 120.0), 10.0, 2.0)[None, :].repeat(40, axis=0)
     m = DevelopmentMap(radius, radius.copy(), 0.25, 0.5, 1.0)

@@ -58,7 +58,9 @@ def test_g7_a_stroke_of_width_2_is_carved_as_deep_as_published(angle: float, dep
     assert volume_mm3(after) < volume_mm3(bar)
 
 
-@pytest.mark.parametrize("angle, width, flat", [(30.0, 0.53589838, 0.0), (60.0, 1.15470054, 0.0), (60.0, 1.25470054, 0.1), (90.0, 2.0, 0.0)])  # fmt: skip
+@pytest.mark.parametrize(
+    "angle, width, flat", [(30.0, 0.53589838, 0.0), (60.0, 1.15470054, 0.0), (60.0, 1.25470054, 0.1), (90.0, 2.0, 0.0)]
+)
 def test_g6_a_stroke_carved_1_deep_is_as_wide_as_published(angle: float, width: float, flat: float) -> None:
     _, after, lowest = carved_bar(width, angle, flat)
     assert lowest == pytest.approx(RADIUS - 1.0, abs=0.05)
