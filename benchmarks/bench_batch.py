@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from newel.app.batch import on_this_machine, run_batch, tasks_of
+from newel.app.batch import run_batch, tasks_of
 from newel.app.families import write_family
+from newel.app.workers import on_this_machine
 
 # Invented: a knob of Ø13 x 12 mm, as (x, radius) along its axis.
 OUTLINE = ((0.0, 4.0), (3.0, 4.6), (5.0, 6.0), (7.5, 6.5), (10.0, 5.8), (12.0, 4.2))

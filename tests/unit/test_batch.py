@@ -15,6 +15,7 @@ from newel.app.batch import run_batch, tasks_of
 from newel.app.batch_summary import Rates, batch_csv, batch_text, rates
 from newel.app.batch_work import Outcome, Row, Task
 from newel.app.watch import Seen, Watch, look, stamps
+from newel.app.workers import Errand
 from newel.core.errors import BadInput
 
 JOB = """format = 1
@@ -161,11 +162,11 @@ def test_results_are_not_watched(folder: Path) -> None:
 def test_rows_come_back_as_they_were_kept(folder: Path) -> None:
     tasks, _ = tasks_of([folder], [])
 
-    def ends(asked: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
+    def workers(errand: Errand, asked: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
         for task in asked:
             yield task, Outcome(replace(row(task), end="refused", minutes=math.nan, cutters=()))
 
-    first = run_batch(tasks, folder / "out", ends, lambda *_: None)
-    kept = run_batch(tasks, folder / "out", ends, lambda *_: None)
+    first = run_batch(tasks, folder / "out", workers, lambda *_: None)
+    kept = run_batch(tasks, folder / "out", workers, lambda *_: None)
     assert kept.kept == 3
     assert str(kept.rows) == str(first.rows)

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from newel.app.batch import Ends, on_a_cluster, on_this_machine, run_batch, tasks_of
+from newel.app.batch import run_batch, tasks_of
 from newel.app.batch_work import Outcome, Task
+from newel.app.workers import Errand, Workers, on_a_cluster, on_this_machine
 from newel.geometry.meshes import write_stl
 from newel.geometry.solids import turned_cylinder
 
@@ -43,9 +44,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def made(folder: Path, out: Path, ends: Ends) -> dict[str, bytes]:
+def made(folder: Path, out: Path, workers: Workers) -> dict[str, bytes]:
     tasks, _ = tasks_of([folder], [])
-    batch = run_batch(tasks, out, ends, lambda *_: None)
+    batch = run_batch(tasks, out, workers, lambda *_: None)
     assert [row.end for row in batch.rows][-1] == "refused"
     assert all(row.end in ("proved", "not proved") for row in batch.rows[:-1]), batch.rows
     return {path.relative_to(out).as_posix(): path.read_bytes() for path in sorted(out.rglob("*")) if path.is_file()}
@@ -62,8 +63,8 @@ def test_two_workers_and_a_cluster_that_loses_one_write_the_bytes_of_one(folder:
     ) as cluster:
         killed: list[int] = []
 
-        def losing_one(tasks: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
-            for ended in on_a_cluster(cluster.scheduler_address)(tasks):
+        def losing_one(errand: Errand, tasks: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
+            for ended in on_a_cluster(cluster.scheduler_address)(errand, tasks):
                 if not killed:  # one is done, the others are at work
                     killed.append(next(iter(cluster.workers.values())).pid)
                     os.kill(killed[0], signal.SIGKILL)

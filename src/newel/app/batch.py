@@ -7,27 +7,21 @@ done: it is written after every job, so a batch that was killed goes on with the
 from __future__ import annotations
 
 import json
-import multiprocessing
-import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from newel.app.batch_work import FAILED, Outcome, Row, Task, do, one_core, one_line
+from newel.app.batch_work import FAILED, Outcome, Row, Task, do, one_line
 from newel.app.inputs import read_job_files, read_text
 from newel.app.making import is_ours
 from newel.app.whole_files import write_file, write_results
+from newel.app.workers import Errand, Workers
 from newel.core.errors import BadInput, NewelError
 
 STATE = "batch.json"
 FORMAT = 1
-Ends = Callable[[Sequence[Task]], Iterator[tuple[Task, Outcome]]]  # works through tasks, in any order
 Told = Callable[[Row, int, int], None]  # a row as it comes, how many are done, of how many
-
-TRIES = 3  # a job whose worker dies is given to another one; a job that kills every worker is not asked for ever
 
 
 @dataclass(frozen=True)
@@ -66,7 +60,7 @@ def tasks_of(paths: Sequence[Path], shop_files: Sequence[Path]) -> tuple[list[Ta
 def run_batch(
     tasks: Sequence[Task],
     out: Path,
-    ends: Ends,
+    workers: Workers,
     told: Told,
     *,
     again: bool = False,
@@ -76,7 +70,7 @@ def run_batch(
     kept = {task.name for task in tasks if _still_good(rows.get(task.name), task, out)}
     todo = [task for task in tasks if task.name not in kept]
     done = len(kept)
-    for task, outcome in ends(todo) if todo else ():
+    for task, outcome in workers(JOBS, todo) if todo else ():
         folder = out / f"{task.name}.out"
         if outcome.files:
             write_results(folder, outcome.files, stale=is_ours, last="proof.json")
@@ -87,69 +81,11 @@ def run_batch(
     return Batch(tuple(rows[task.name] for task in tasks), len(kept))
 
 
-def on_this_machine(workers: int) -> Ends:
-    """Return a way of working through tasks on so many processes of this machine, one core each."""
-
-    def ends(tasks: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
-        left, tries = list(tasks), dict.fromkeys((task.name for task in tasks), 0)
-        while left:
-            done: set[str] = set()
-            context = multiprocessing.get_context("spawn")
-            with ProcessPoolExecutor(min(workers, len(left)), mp_context=context, initializer=one_core) as pool:
-                asked: dict[Future[Outcome], Task] = {pool.submit(do, task): task for task in left}
-                try:
-                    for future in as_completed(asked):
-                        outcome = future.result()
-                        done.add(asked[future].name)
-                        yield asked[future], outcome
-                except BrokenProcessPool:
-                    # The pool cannot say which job its worker died of: those that were not done are tried again.
-                    pass
-                except GeneratorExit:
-                    pool.shutdown(wait=False, cancel_futures=True)
-                    raise
-            left = [task for task in left if task.name not in done]
-            for task in left:
-                tries[task.name] += 1
-            for task in [task for task in left if tries[task.name] >= TRIES]:
-                left.remove(task)
-                yield task, Outcome(Row(task.name, task.key(), FAILED, f"its worker died {TRIES} times (memory?)"))
-
-    return ends
+def _lost(task: Task, why: str) -> Outcome:
+    return Outcome(Row(task.name, task.key(), FAILED, why))
 
 
-def on_a_cluster(address: str) -> Ends:
-    """Return a way of working through tasks on the workers of the Dask scheduler at `address`; needs the extra 'cluster'."""
-    try:
-        from distributed import Client
-        from distributed import as_completed as as_ended
-    except ImportError:
-        raise BadInput("a cluster needs one more package", remedy="install Newel with its extra 'cluster'") from None
-
-    def ends(tasks: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
-        try:
-            client = Client(address, timeout=20)
-        except (OSError, TimeoutError) as error:
-            raise BadInput(f"no scheduler answers at {address}: {error}", remedy="check the address and that it runs") from None
-        with client:
-            asked = {client.submit(do, task, key=f"{task.name}-{task.key()}", retries=TRIES): task for task in tasks}
-            for future in as_ended(list(asked)):
-                task = asked[future]
-                try:
-                    outcome = future.result()
-                except Exception as error:  # the scheduler gave it up: its workers kept dying
-                    outcome = Outcome(
-                        Row(task.name, task.key(), FAILED, f"its workers failed: {type(error).__name__}: {error}")
-                    )
-                future.release()
-                yield task, outcome
-
-    return ends
-
-
-def cores() -> int:
-    """Return how many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+JOBS = Errand(do, _lost)
 
 
 def _known(out: Path) -> dict[str, Row]:

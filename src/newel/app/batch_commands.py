@@ -6,20 +6,17 @@ from pathlib import Path
 
 import click
 
-from newel.app.options import QUIET, SHOP
+from newel.app.options import QUIET, SCHEDULER, SHOP, WORKERS
 
 _PATH = click.Path(path_type=Path)
-_WORKERS = click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="How many jobs at once, one core each; else one a core."
-)
 BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
 
 
 @click.command()
 @click.argument("jobs", type=_PATH, nargs=-1, required=True)
 @click.option("--out", type=_PATH, default=BATCH_OUT, metavar="DIR", show_default=True, help="Where all results go.")
-@_WORKERS
-@click.option("--scheduler", metavar="ADDRESS", help="Work on the Dask cluster of this scheduler (extra 'cluster').")
+@WORKERS
+@SCHEDULER
 @click.option("--again", is_flag=True, help="Make what is already made, too.")
 @click.option("--per-hour", type=click.FloatRange(min=0.0), metavar="MONEY", help="What an hour of the machine costs.")
 @click.option("--per-litre", multiple=True, metavar="MATERIAL=MONEY", help="What a litre of a material costs; several.")
@@ -45,14 +42,15 @@ def batch(
     What is already made and unchanged is kept, so a batch that was stopped goes on where it stopped. The folder gets
     one NAME.out a job, and batch.csv with a line for each. Exit status 1 where any job is not proved or was refused.
     """
-    from newel.app.batch import cores, on_a_cluster, on_this_machine, run_batch, tasks_of
+    from newel.app.batch import run_batch, tasks_of
     from newel.app.batch_summary import batch_csv, batch_text, rates
     from newel.app.whole_files import write_file
+    from newel.app.workers import workers_of
 
     cost = rates(per_hour, per_litre)
     tasks, refused = tasks_of(jobs, shop_files)
-    ends = on_a_cluster(scheduler) if scheduler else on_this_machine(workers or cores())
-    made = run_batch(tasks, out, ends, lambda *row: None if quiet else click.echo(_told(*row), err=True), again=again)
+    hands = workers_of(workers, scheduler)
+    made = run_batch(tasks, out, hands, lambda *row: None if quiet else click.echo(_told(*row), err=True), again=again)
     rows = sorted([*made.rows, *refused], key=lambda row: row.name)
     out.mkdir(parents=True, exist_ok=True)
     write_file(out / "batch.csv", batch_csv(rows, cost).encode("utf-8"))
@@ -87,19 +85,19 @@ def family(table: Path, pattern: Path, folder: Path | None, force: bool, quiet: 
 @click.command()
 @click.argument("folder", type=_PATH)
 @click.option("--out", type=_PATH, metavar="DIR", help=f"Where results go; else {WATCH_OUT}/ in the folder.")
-@_WORKERS
+@WORKERS
 @SHOP
 def watch(folder: Path, out: Path | None, workers: int | None, shop_files: tuple[Path, ...]) -> int:
     """Make the jobs in FOLDER whenever one of them, its model or a shop file changes. Ctrl-C ends it."""
-    from newel.app.batch import cores, on_this_machine
     from newel.app.watch import Watch, keep_looking
+    from newel.app.workers import workers_of
     from newel.core.errors import BadInput
 
     if not folder.is_dir():
         raise BadInput(f"there is no folder {folder}", remedy="check the name")
     click.echo(f"watching {folder}; Ctrl-C ends it", err=True)
-    ends = on_this_machine(workers or cores())
-    keep_looking(Watch(folder, out or folder / WATCH_OUT, shop_files), ends, lambda *row: click.echo(_told(*row)))
+    hands = workers_of(workers, None)
+    keep_looking(Watch(folder, out or folder / WATCH_OUT, shop_files), hands, lambda *row: click.echo(_told(*row)))
     return 0
 
 

@@ -6,7 +6,6 @@ No path, clock or environment reaches a result, so the bytes do not depend on wh
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -62,12 +61,6 @@ class Outcome:
 
     row: Row
     files: Mapping[str, bytes] = field(default_factory=dict)
-
-
-def one_core() -> None:
-    """Make this process a worker of one core, before anything imports numba."""
-    for name in ("NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
-        os.environ[name] = "1"
 
 
 def do(task: Task) -> Outcome:

@@ -17,7 +17,7 @@ import click
 from newel import __version__
 from newel.app.batch_commands import batch, family, watch
 from newel.app.log_commands import log
-from newel.app.options import QUIET, SHOP
+from newel.app.options import QUIET, SCHEDULER, SHOP, WORKERS
 from newel.app.probe_commands import probe
 from newel.app.shop_commands import shop_fit, shop_new_machine, shop_trial
 from newel.core.errors import NewelError
@@ -83,10 +83,20 @@ def new(model: Path, job: Path | None, shop_files: tuple[Path, ...], quiet: bool
 @newel.command()
 @_JOB
 @click.option("--explain", is_flag=True, help="Make the passes too, and say what limits each cut and what would be quicker.")
-@click.option("--search", is_flag=True, help="Try other ways to rough by the clock, and prove the quickest (slow).")
+@click.option("--search", is_flag=True, help="Try other cutters, depths, widths and work by the clock; prove the best (slow).")
+@WORKERS
+@SCHEDULER
 @SHOP
 @QUIET
-def plan(job: Path, explain: bool, search: bool, shop_files: tuple[Path, ...], quiet: bool) -> int:
+def plan(
+    job: Path,
+    explain: bool,
+    search: bool,
+    workers: int | None,
+    scheduler: str | None,
+    shop_files: tuple[Path, ...],
+    quiet: bool,
+) -> int:
     """Decide everything about JOB and say why. Writes nothing."""
     from newel.app.inputs import read_job_files, read_shop
     from newel.app.making import plan_only
@@ -94,7 +104,8 @@ def plan(job: Path, explain: bool, search: bool, shop_files: tuple[Path, ...], q
 
     files, shop = read_job_files(job), read_shop(shop_files)
     said: list[str] = []
-    with _progress(quiet, ("read", "plan", "cut") if explain or search else ("read", "plan")) as progress:
+    stages = ("read", "plan", "cut") if explain else ("read", "plan")
+    with _progress(quiet, None if search else stages) as progress:
         if explain:
             from newel.app.explaining import explained_plan
 
@@ -103,9 +114,10 @@ def plan(job: Path, explain: bool, search: bool, shop_files: tuple[Path, ...], q
         else:
             decided, machine = plan_only(files, shop, progress)
         if search:
-            from newel.app.explaining import searched_plan
+            from newel.app.plan_search import searched_plan
+            from newel.app.workers import workers_of
 
-            said.append(searched_plan(files, shop, progress))
+            said.append(searched_plan(files, shop, workers_of(workers, scheduler), progress))
     _say("\n\n".join([plan_text(decided, machine), *said]), quiet)
     return PROVED
 

@@ -6,7 +6,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from newel.app.batch import Ends, Told, run_batch, tasks_of
+from newel.app.batch import Told, run_batch, tasks_of
+from newel.app.workers import Workers
 from newel.core.errors import BadInput
 
 LOOK_EVERY_S = 1.0
@@ -31,7 +32,7 @@ class Seen:
     models: tuple[Path, ...] = ()
 
 
-def look(watch: Watch, before: Seen, ends: Ends, told: Told) -> Seen:
+def look(watch: Watch, before: Seen, workers: Workers, told: Told) -> Seen:
     """Make every job whose inputs are not those that were seen before; return what is there now.
 
     A job that cannot be read is told once, until it changes.
@@ -46,11 +47,11 @@ def look(watch: Watch, before: Seen, ends: Ends, told: Told) -> Seen:
             told(row, 0, 0)
     changed = [task for task in tasks if before.keys.get(task.name) != keys[task.name]]
     if changed:
-        run_batch(changed, watch.out, ends, told)
+        run_batch(changed, watch.out, workers, told)
     return Seen(keys, tuple(task.files.path.parent / task.files.job.model.file for task in tasks))
 
 
-def keep_looking(watch: Watch, ends: Ends, told: Told) -> None:
+def keep_looking(watch: Watch, workers: Workers, told: Told) -> None:
     """Look again and again until stopped by Ctrl-C; a file that is still being written is taken once it stands still."""
     seen = Seen({})
     before: Stamps | None = None
@@ -58,7 +59,7 @@ def keep_looking(watch: Watch, ends: Ends, told: Told) -> None:
     while True:
         now = stamps(watch, seen)
         if now == before and now != done:
-            seen, done = look(watch, seen, ends, told), now
+            seen, done = look(watch, seen, workers, told), now
         before = now
         time.sleep(LOOK_EVERY_S)
 
