@@ -96,6 +96,16 @@ def test_wrong_words_are_refused(words, capfd):
     assert "Error" in capfd.readouterr().err
 
 
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf", "NaN"])
+@pytest.mark.parametrize(
+    "words", [["probe", "fit", "r.txt", "--job", "j.toml", "--ball"], ["shop", "trial", "x", "y", "--bar"]], ids=["ball", "bar"]
+)
+def test_what_is_no_number_is_refused(words, number):
+    result = CliRunner().invoke(newel, [*words, number])
+    assert result.exit_code == 2
+    assert "not a number that measures anything" in result.output
+
+
 def test_a_job_with_a_mistake_names_its_line(capfd, tmp_path):
     job = tmp_path / "a.toml"
     job.write_text('format = 1\nmachin = "m"\n')

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from newel.app.options import QUIET, SCHEDULER, SHOP, WORKERS
+from newel.app.options import QUIET, SCHEDULER, SHOP, WORKERS, NumberIn
 
 _PATH = click.Path(path_type=Path)
 BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
@@ -18,10 +18,10 @@ BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
 @WORKERS
 @SCHEDULER
 @click.option("--again", is_flag=True, help="Make what is already made, too.")
-@click.option("--per-hour", type=click.FloatRange(min=0.0), metavar="MONEY", help="What an hour of the machine costs.")
+@click.option("--per-hour", type=NumberIn(min=0.0), metavar="MONEY", help="What an hour of the machine costs.")
 @click.option("--per-litre", multiple=True, metavar="MATERIAL=MONEY", help="What a litre of a material costs; several.")
-@click.option("--stock-mm", type=click.FloatRange(min=1.0), metavar="MM", help="Length of the bars you buy: plans the sawing.")
-@click.option("--kerf-mm", type=click.FloatRange(min=0.0), default=2.0, show_default=True, help="What a saw cut takes.")
+@click.option("--stock-mm", type=NumberIn(min=1.0), metavar="MM", help="Length of the bars you buy: plans the sawing.")
+@click.option("--kerf-mm", type=NumberIn(min=0.0), default=2.0, show_default=True, help="What a saw cut takes.")
 @SHOP
 @QUIET
 def batch(

@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from newel.app.options import Number
+
 if TYPE_CHECKING:
     import sqlite3
 
 _LOG = click.option(
     "--log", "log_file", type=click.Path(path_type=Path), metavar="FILE", help="Another log than the one in your data folder."
 )
-_MINUTES = click.option("--taken", "taken_min", type=float, metavar="MIN", help="Minutes it took.")
+_MINUTES = click.option("--taken", "taken_min", type=Number(), metavar="MIN", help="Minutes it took.")
 _REMARK = click.option("--remark", default="", help="In your own words; how it failed, if it did.")
 
 
@@ -61,8 +63,8 @@ def add_run(job: Path, out: Path | None, outcome: str, taken_min: float | None, 
 @log.command("measure")
 @click.argument("run")
 @click.argument("what", type=click.Choice(["diameter", "depth", "slot width", "width", "side", "bending"]))
-@click.argument("found", type=float)
-@click.option("--planned", type=float, help="What it should have been, in the same unit.")
+@click.argument("found", type=Number())
+@click.option("--planned", type=Number(), help="What it should have been, in the same unit.")
 @click.option("--unit", type=click.Choice(["mm", "inch"]), default="mm", show_default=True)
 @click.option("--place", default="", help="Where on the part, in words.")
 @click.option("--cutter", default="", help="The shop's name of the cutter that made the surface.")

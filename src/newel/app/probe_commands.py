@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from newel.app.options import QUIET, SHOP
+from newel.app.options import QUIET, SHOP, Number, NumberIn
 
 if TYPE_CHECKING:
     from newel.app.probe_work import Bench
@@ -27,7 +27,7 @@ _UNIT = click.option(
 _BALL = click.option(
     "--ball",
     "ball_mm",
-    type=click.FloatRange(0.1, 20.0),
+    type=NumberIn(0.1, 20.0),
     default=3.0,
     show_default=True,
     help="Diameter of the probe's ball, mm.",
@@ -52,10 +52,10 @@ def probe() -> None:
 @click.option("--number", type=int, default=99, show_default=True, help="Number of the probe in the spindle (T and H).")
 @_BALL
 @click.option(
-    "--stem", "stem_mm", type=float, default=40.0, show_default=True, help="From the ball's lowest point to the body, mm."
+    "--stem", "stem_mm", type=Number(), default=40.0, show_default=True, help="From the ball's lowest point to the body, mm."
 )
-@click.option("--body", "body_mm", type=float, default=30.0, show_default=True, help="Diameter of the probe's body, mm.")
-@click.option("--block", type=float, nargs=3, metavar="X Y Z", help="Top of a block of known height (length-check).")
+@click.option("--body", "body_mm", type=Number(), default=30.0, show_default=True, help="Diameter of the probe's body, mm.")
+@click.option("--block", type=Number(), nargs=3, metavar="X Y Z", help="Top of a block of known height (length-check).")
 @SHOP
 @QUIET
 def write(

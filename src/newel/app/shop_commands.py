@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from newel.app.options import SHOP
+from newel.app.options import SHOP, Number
 
 _MACHINE = click.option("--machine", default="light benchtop mill", show_default=True, metavar="NAME", help="The machine.")
-_BAR = click.option("--bar", "bar_mm", type=float, default=30.0, show_default=True, help="Width of the square bar, mm.")
+_BAR = click.option("--bar", "bar_mm", type=Number(), default=30.0, show_default=True, help="Width of the square bar, mm.")
 
 
 @click.command("trial")
@@ -34,14 +34,14 @@ def shop_trial(material: str, cutter: str, machine: str, bar_mm: float, target: 
 @click.argument("cutter")
 @_MACHINE
 @_BAR
-@click.option("--idle", "idle_W", type=float, default=0.0, metavar="W", help="Power the spindle draws idling.")
+@click.option("--idle", "idle_W", type=Number(), default=0.0, metavar="W", help="Power the spindle draws idling.")
 @click.option(
     "--watts", multiple=True, metavar="STEP=W", help="Power it draws while cutting a step; may be given several times."
 )
 @click.option("--stalled-at", type=int, metavar="STEP", help="The first step at which the spindle stalled.")
 @click.option("--slipped-at", type=int, metavar="STEP", help="The first step at which the rotary axis slipped.")
 @click.option("--grams", multiple=True, metavar="STEP=G", help="A kitchen scale's reading under a lever on the bar.")
-@click.option("--arm", "arm_mm", type=float, default=0.0, metavar="MM", help="Length of that lever, from the axis.")
+@click.option("--arm", "arm_mm", type=Number(), default=0.0, metavar="MM", help="Length of that lever, from the axis.")
 @SHOP
 def shop_fit(
     material: str,
