@@ -31,8 +31,11 @@ file = "knob.stl"
 section = "round"
 size_mm = 20
 material = "medium tooling board"
+[finish]
+rest = false
+cusp_mm = 0.05
 [proof]
-resolution_mm = 0.4
+resolution_mm = 0.5
 """
 SIDES = 96
 SCALES = (0.8, 1.3)
