@@ -1,6 +1,7 @@
 /** The development on paper: X along, A across, lit from the upper left; cutter, marks, findings and jaws drawn over it. */
 import type { Board } from "./board";
 import { colour, fitted, h } from "./dom";
+import { drawPlan } from "./marks";
 import { paintOf } from "./paint";
 import type { Scene } from "./scene";
 import { T } from "./texts";
@@ -32,7 +33,7 @@ export class Development {
   private refresh(): void {
     this.work = this.work.then(async () => {
       const { scene, show } = this.board.view;
-      if (!scene) { this.image = null; this.draw(); return; }
+      if (!scene) { this.image = null; await this.drawn(); return; }
       const { nx, na } = scene.file.cells;
       if (!this.image || this.image.width !== nx || this.image.height !== na) {
         this.image = new ImageData(nx, na);
@@ -41,7 +42,7 @@ export class Development {
       }
       shade(scene, this.board.heights(), await paintOf(scene, show), this.image.data);
       this.sheet.getContext("2d")!.putImageData(this.image, 0, 0);
-      this.draw();
+      await this.drawn();
     });
   }
 
@@ -59,6 +60,10 @@ export class Development {
   }
 
   private draw(): void {
+    this.work = this.work.then(() => this.drawn());
+  }
+
+  private async drawn(): Promise<void> {
     const { ratio, w, h: tall } = this.size();
     const pen = this.canvas.getContext("2d")!;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
@@ -70,6 +75,7 @@ export class Development {
     pen.drawImage(this.sheet, LEFT, TOP, f.wide, f.high);
     this.rulers(pen, scene, f);
     this.jaws(pen, scene, f);
+    await drawPlan(pen, this.board, scene, { ...f, left: LEFT, top: TOP });
     if (this.board.view.show === "deviation") this.worst(pen, scene, f);
     else this.cutter(pen, scene, f);
     this.marks(pen, f);
@@ -125,7 +131,7 @@ export class Development {
 
   private cutter(pen: CanvasRenderingContext2D, scene: Scene, f: ReturnType<Development["frame"]>): void {
     const { view } = this.board;
-    if (!scene.proved || view.show === "target") return;
+    if (!this.board.moving) return;
     const row = scene.rowAt(view.t);
     pen.lineWidth = 1.4;
     pen.strokeStyle = colour("--pencil");
