@@ -1,4 +1,4 @@
-"""The development: the part's surface unrolled, X along and A across, as SVG. The house picture of this program.
+"""The development: the part's surface unrolled and seen from outside, X along and A across, as SVG. The house picture.
 
 The relief is the radius over the rotary axis, lit from the upper left; thin lines are the passes that finish it, on their way
 over the surface: a pass at a clamped side, or beside the axis, lies where its tip does.
@@ -105,7 +105,7 @@ class _Frame:
         return _LEFT + (x_mm - self.from_x) * self.scale
 
     def y(self, turn_deg: float | Floats) -> float | Floats:
-        return _TOP + turn_deg / 360.0 * self.height
+        return self.foot - turn_deg / 360.0 * self.height  # the turn grows upward: so the surface is seen from outside
 
 
 def _relief_uri(radii: Floats, from_x: float, to_x: float, height_px: float) -> str:
@@ -113,6 +113,7 @@ def _relief_uri(radii: Floats, from_x: float, to_x: float, height_px: float) -> 
     across = (to_x - from_x) / _COLUMNS
     mean = float(np.nanmean(radii)) if np.isfinite(radii).any() else 1.0
     around = 2 * np.pi * mean / _ROWS
+    radii = radii[::-1]  # the turn grows upward
     filled = np.where(np.isfinite(radii), radii, 0.0)
     slope_x = np.gradient(filled, across, axis=1)
     slope_y = (np.roll(filled, -1, axis=0) - np.roll(filled, 1, axis=0)) / (2 * around)
@@ -146,9 +147,10 @@ def _stubs(results: Results, frame: _Frame) -> list[str]:
         )
         middle = (x0 + x1) / 2
         if x1 - x0 > 15:
-            at = f'x="{middle + 4:.2f}" y="{frame.foot - 12:.2f}"'
+            foot = frame.foot - (34.0 if results.plan.sides else 12.0)  # clear of the flag of a side
+            at = f'x="{middle + 4:.2f}" y="{foot:.2f}"'
             pieces.append(
-                f'<text {at} transform="rotate(-90 {middle + 4:.2f} {frame.foot - 12:.2f})" font-size="13">{escape(name)}</text>'
+                f'<text {at} transform="rotate(-90 {middle + 4:.2f} {foot:.2f})" font-size="13">{escape(name)}</text>'
             )
     return pieces
 
@@ -218,7 +220,7 @@ def _sides(results: Results, frame: _Frame) -> list[str]:
     ink, right = _hex(INK), _WIDTH - _RIGHT
     pieces = []
     for number, side in enumerate(results.plan.sides, start=1):
-        y = frame.y(side.turn_deg % 360.0)
+        y = float(frame.y(side.turn_deg % 360.0))
         at = min(max(y, _TOP + 12.0), frame.foot - 12.0)
         pieces.append(
             f'<line x1="{_LEFT}" y1="{y:.2f}" x2="{right}" y2="{y:.2f}" stroke="{ink}" stroke-width="0.7" stroke-dasharray="14 4 3 4"/>'
@@ -271,14 +273,18 @@ def _wrapped(pose: Floats, frame: _Frame) -> list[str]:
 
 def _worst(results: Results, frame: _Frame) -> list[str]:
     """Mark the worst places that the proof measured, and findings with a place."""
-    pieces = []
+    pieces: list[str] = []
+    named: list[tuple[float, float]] = []
     deviation = results.proof.deviation
     for place in deviation.worst[:6] if deviation is not None else ():
         turn = np.degrees(np.arctan2(place.y_mm, place.z_mm)) % 360.0  # the turn at which it faces the spindle
-        x, y = frame.x(place.x_mm), frame.y(turn)
+        x, y = float(frame.x(place.x_mm)), float(frame.y(turn))
         ink = "#7a2e08" if place.deviation_mm < 0 else "#10376f"
         pieces.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{PAPER_HEX}" stroke-width="3.4"/>')
         pieces.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{ink}" stroke-width="1.8"/>')
+        if any(abs(x - a) < 80.0 and abs(y - b) < 15.0 for a, b in named):
+            continue  # its figure would lie over a neighbour's
+        named.append((x, y))
         beside = x + 11 if x < _WIDTH - 130 else x - 11
         anchor = "start" if x < _WIDTH - 130 else "end"
         pieces.append(

@@ -228,6 +228,8 @@ class Desk:
         if not self._hand.do(task, hear) and run.state == "running":
             run.state = "failed"
             run.error = {"what": "the worker process died", "where": "", "remedy": "try again; watch the memory"}
+        if run.state != "done" and task.what == "new":
+            Path(task.given["model"]).unlink(missing_ok=True)  # a model that was not taken leaves no copy behind
         if run.state == "done" and task.what == "new":
             self.job = Path(task.job)
             self._allowed = set()

@@ -134,7 +134,7 @@ def scene_of(proof: Proof, setup: SetUp, course: Course, log: ScrubLog, model_fi
         "approaches": [tidy(item) for item in proof.approaches],
         "cutter_times": [tidy(item) for item in proof.cutter_times],
         "bands": _bands(course),
-        "series": tidy(_series(proof, course), decimals=3),
+        "series": tidy(_series(proof, course), decimals=4),
         "scale_mm": _scale_mm(proof),
     }
 

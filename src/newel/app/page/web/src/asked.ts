@@ -46,7 +46,8 @@ export class Asked {
   hear(asked: Table | undefined): void {
     this.asked = asked ?? {};
     const state = JSON.stringify(this.asked);
-    if (state === this.shown || this.element.contains(document.activeElement)) return;
+    const hands = document.activeElement;
+    if (state === this.shown || (this.element.contains(hands) && hands?.matches("input, select"))) return;
     this.shown = state;
     this.draw();
   }
@@ -79,8 +80,10 @@ export class Asked {
       return h("p", { class: "overrule" }, h("code", {}, label), made.element, h("button", { type: "button", "aria-label": `${T.plan.set} ${label}`, onclick: () => put(setField(field.table, field.key, made.value())) }, T.plan.set));
     });
     const lists = [...new Set(this.shop.fields.filter((field) => field.many).map((field) => field.table))].map((table) => this.list(table, put));
-    const open = this.element.querySelector("details")?.open;
-    fill(this.element, h("details", { open }, h("summary", {}, T.plan.asked), h("p", { class: "quiet" }, T.plan.askedHelp), ...rows, ...lists));
+    const before = [...this.element.querySelectorAll("details")].map((part) => part.open), within = this.element.contains(document.activeElement);
+    fill(this.element, h("details", {}, h("summary", {}, T.plan.asked), h("p", { class: "quiet" }, T.plan.askedHelp), ...rows, ...lists));
+    this.element.querySelectorAll("details").forEach((part, k) => { part.open = before[k] ?? false; });
+    if (within) this.element.querySelector("summary")?.focus();
   }
 
   private list(table: string, put: (written: Promise<unknown>) => void): HTMLElement {

@@ -97,7 +97,7 @@ function room(pen: CanvasRenderingContext2D, scene: Scene, cut: CutDoc, f: Frame
   pen.lineWidth = 1.6;
   pen.setLineDash([7, 4]);
   for (const [low, high] of spans) {
-    const y0 = high >= 360 && low <= 0 ? f.top : f.y(low), y1 = high >= 360 ? f.top + f.high : f.y(high);
+    const y0 = high >= 360 ? f.top : f.y(high), y1 = low <= 0 ? f.top + f.high : f.y(low);
     pen.strokeRect(x0, y0, x1 - x0, y1 - y0);
   }
   pen.setLineDash([]);

@@ -201,6 +201,9 @@ export const english = {
     figure: "figure",
     difference: "difference",
     share: "Moment of both",
+    shows: { cut: "as cut", left: "what is left to cut", sides: "by side", deviation: "deviation" },
+    cuts: "cuts in the plan",
+    cutters: "cutters in the plan",
     run: (n: number, what: string) => `${n}: ${what}`,
   },
   axis: {
