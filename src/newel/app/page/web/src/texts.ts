@@ -58,6 +58,7 @@ export const english = {
     toCut: (mm: string) => `to cut, up to ${mm}`,
     picture: "Picture of the part in its bar",
     deviationPicture: "Picture of the deviation",
+    reachPicture: "Picture of what can be reached",
   },
   measure: {
     title: "Measure",
