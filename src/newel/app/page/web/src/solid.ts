@@ -74,6 +74,7 @@ export class Solid {
   private queued = Promise.resolve();
   private held = "";
   private settling = 0;
+  private ended = false;
 
   /** `soft`: drawn by the processor, where smoothing of edges would cost more than all the rest. */
   constructor(private board: Board, private soft: boolean) {
@@ -100,6 +101,7 @@ export class Solid {
     this.cutters.clear();
     this.skin = null;
     this.final = null;
+    this.ended = false;
     if (!scene) return;
     this.skin = this.wrapped(scene);
     this.bar.add(this.skin);
@@ -155,7 +157,7 @@ export class Solid {
   }
 
   private async refresh(): Promise<void> {
-    const { scene, show, t, dragging } = this.board.view;
+    const { scene, show, t } = this.board.view;
     if (scene && this.skin && this.heights && this.paint) {
       const from = this.board.heights();
       const step = scene.file.height_step_mm;
@@ -165,22 +167,36 @@ export class Solid {
       u.heights.value.needsUpdate = true;
       u.paint.value.needsUpdate = true;
       const part = this.plan.refresh();
-      // what stands under an overhang is not on the development: at the end the true surface takes its place
-      const ended = (show === "cut" || show === "sides") && t >= scene.minutes && !dragging;
-      const final = scene.measured && (show === "deviation" || ended);
-      if (final && !this.final) {
-        const made = await left(scene);
-        [this.final, this.tints] = [made.mesh, made.tints];
-        this.bar.add(this.final);
-      }
-      if (this.final && this.tints && final) {
-        if (ended) tintByCells(scene, this.final.geometry, this.tints.cells, this.paint);
-        this.final.geometry.setAttribute("color", ended ? this.tints.cells : this.tints.deviation);
-      }
-      this.skin.visible = !final && !part;
-      if (this.final) this.final.visible = final;
+      const measured = show === "deviation" && scene.measured;
+      if (measured) await this.lasting(scene, false);
+      this.skin.visible = !measured && !part;
+      if (this.final) this.final.visible = measured;
+      this.ended = scene.measured && (show === "cut" || show === "sides") && t >= scene.minutes;
     }
     this.draw();
+  }
+
+  /** Have the true surface of what is left ready, coloured by its deviation or by the cells of the development. */
+  private async lasting(scene: Scene, byCells: boolean): Promise<void> {
+    if (!this.final) {
+      const made = await left(scene);
+      [this.final, this.tints] = [made.mesh, made.tints];
+      this.final.visible = false;
+      this.bar.add(this.final);
+    }
+    if (!this.tints) return;
+    if (byCells && this.paint) tintByCells(scene, this.final.geometry, this.tints.cells, this.paint);
+    this.final.geometry.setAttribute("color", byCells ? this.tints.cells : this.tints.deviation);
+  }
+
+  /** What stands under an overhang is not on the development: at the end, when all is still, the true surface takes its place. */
+  private async settle(): Promise<void> {
+    const { scene } = this.board.view;
+    if (!scene || !this.ended || !this.skin) return;
+    await this.lasting(scene, true);
+    if (this.board.view.scene !== scene || !this.ended || !this.final) return;
+    [this.skin.visible, this.final.visible] = [false, true];
+    this.renderer.render(this.stage, this.camera);
   }
 
   /** Draw coarsely at once; finely when nothing has moved for a moment. */
@@ -210,11 +226,13 @@ export class Solid {
       group.visible = number === held && !!pose && pose.every(Number.isFinite);
       if (group.visible && pose) group.position.set(pose[0], pose[1], pose[2]);
     }
+    if (this.ended && this.skin && this.final && !settled) [this.skin.visible, this.final.visible] = [true, false];
     if (this.skin && this.fine && this.coarse) this.skin.geometry.setIndex(settled && !dragging ? this.fine : this.coarse);
     this.bar.updateMatrixWorld();
     this.plan.face(this.camera.position.clone().sub(centre).normalize());
     this.renderer.render(this.stage, this.camera);
     clearTimeout(this.settling);
+    if (settled && this.ended && !dragging) this.queued = this.queued.then(() => this.settle());
     if (!settled || dragging) this.settling = window.setTimeout(() => this.draw(true), SETTLED_MS);
   }
 
