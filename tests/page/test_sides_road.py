@@ -87,3 +87,13 @@ def test_sides_are_shown_overruled_proved_and_compared(page_of_job: Served, tab:
     tab.locator("#compare-show").select_option("sides")
     expect(tab.locator(".compare table")).to_contain_text("0°, 90°, 180°, 270°")
     no_serious_finding(tab, axe, "compare of sides")
+
+    # a program that someone else wrote, beside ours: the same moves, no word of ours in it
+    foreign = re.sub(r"\(.*\)\n", "", (page_of_job.folder / "peg.out" / "program.ngc").read_text())
+    tab.set_input_files("#program-file", {"name": "other.ngc", "mimeType": "text/plain", "buffer": foreign.encode()})
+    expect(tab.locator("#right-run option", has_text="other.ngc")).to_have_count(1, timeout=MAKE_MS)
+    tab.get_by_role("tab", name="Compare").click()
+    theirs = tab.locator("#right-run option", has_text="other.ngc").get_attribute("value")
+    tab.locator("#right-run").select_option(theirs)
+    expect(tab.locator(".compare tbody tr").first).to_contain_text("provedproved")
+    assert tab.locator(".compare tr.differs", has_text="time by the clock").count() == 0
