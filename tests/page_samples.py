@@ -6,8 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from playwright.sync_api import Page
 
 from newel.geometry.meshes import Mesh, write_stl
+
+MAKE_MS = 240_000  # a bound for a very busy machine, not a measurement
 
 JOB = """# A peg, coarse enough to be made in a few seconds.
 format = 1
@@ -65,3 +68,15 @@ class Served:
 def peg_stl() -> bytes:
     """The peg as an STL file."""
     return write_stl(peg())
+
+
+def no_serious_finding(page: Page, axe: str, where: str) -> None:
+    """Let the accessibility checker look at the page as it stands."""
+    page.evaluate(axe)
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']}).then((r) => r.violations)")
+    serious = [
+        (item["id"], [node["html"][:120] for node in item["nodes"]][:3])
+        for item in found
+        if item["impact"] in ("serious", "critical")
+    ]
+    assert not serious, (where, serious)

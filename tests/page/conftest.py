@@ -7,6 +7,7 @@ import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -16,8 +17,10 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from newel.app.kernel_cache import use_kernel_cache
-from newel.app.page.building import build, is_built
+from newel.app.page.building import build, is_built, npm
 from page_samples import JOB, Served, peg_stl
+
+WEB = Path(__file__).parents[2] / "src/newel/app/page/web"  # an installed Newel carries only the built page
 
 
 @pytest.fixture(scope="session")
@@ -45,6 +48,16 @@ def empty_page(built: None, tmp_path: Path) -> Iterator[Served]:
 def page_of_job(built: None, folder: Path) -> Iterator[Served]:
     """`newel open peg.toml`."""
     yield from _serve(folder, ["peg.toml"])
+
+
+@pytest.fixture(scope="session")
+def axe() -> Iterator[str]:
+    """The accessibility checker's own script, fetched by the page's lock file."""
+    with tempfile.TemporaryDirectory() as scratch:
+        for name in ("package.json", "package-lock.json", ".npmrc"):
+            shutil.copy(WEB / name, scratch)
+        npm(["ci", "--no-audit", "--no-fund", "--ignore-scripts"], Path(scratch))
+        yield (Path(scratch) / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="session")

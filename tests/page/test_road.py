@@ -4,29 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from newel.app.page.building import npm
-from page_samples import Served, peg_stl
-
-WEB = Path(__file__).parents[2] / "src/newel/app/page/web"  # an installed Newel carries only the built page
-MAKE_MS = 240_000  # a bound for a very busy machine, not a measurement
-
-
-@pytest.fixture(scope="session")
-def axe() -> Iterator[str]:
-    """The accessibility checker's own script, fetched by the page's lock file."""
-    with tempfile.TemporaryDirectory() as scratch:
-        for name in ("package.json", "package-lock.json", ".npmrc"):
-            shutil.copy(WEB / name, scratch)
-        npm(["ci", "--no-audit", "--no-fund", "--ignore-scripts"], Path(scratch))
-        yield (Path(scratch) / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+from page_samples import MAKE_MS, Served, no_serious_finding, peg_stl
 
 
 def test_from_a_dropped_model_to_a_proved_program_and_its_sheet(empty_page: Served, tab: Page, axe: str) -> None:
@@ -99,7 +81,7 @@ def test_from_a_dropped_model_to_a_proved_program_and_its_sheet(empty_page: Serv
 
     for name in ("Set out", "Plan", "Proof", "Compare", "Axis"):
         tab.get_by_role("tab", name=name).click()
-        _no_serious_finding(tab, axe, name)
+        no_serious_finding(tab, axe, name)
 
 
 def test_without_webgl_the_board_still_serves(page_of_job: Served, browser: Browser) -> None:
@@ -195,14 +177,3 @@ def _drawn(page: Page, canvas: str) -> bool:
             canvas,
         )
     )
-
-
-def _no_serious_finding(page: Page, axe: str, where: str) -> None:
-    page.evaluate(axe)
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']}).then((r) => r.violations)")
-    serious = [
-        (item["id"], [node["html"][:120] for node in item["nodes"]][:3])
-        for item in found
-        if item["impact"] in ("serious", "critical")
-    ]
-    assert not serious, (where, serious)

@@ -76,6 +76,19 @@ def test_one_field_is_set_in_its_place(ask: TestClient, desk: Desk) -> None:
     assert "tolerance_mm = 0.5\n" in desk.job_text()
 
 
+def test_one_entry_of_a_list_is_written_and_taken_out(ask: TestClient, desk: Desk) -> None:
+    entry = {"table": "thread", "row": 0, "values": {"hole_diameter_mm": 5, "pitch_mm": 0.8}}
+    assert ask.post("/api/job/entry", content=json.dumps(entry), headers=OURS).status_code == 200
+    assert "[[thread]]\nhole_diameter_mm = 5\npitch_mm = 0.8\n" in desk.job_text()
+    assert ask.get("/api/desk").json()["job"]["asked"]["thread"] == [entry["values"]]
+    half = {"table": "thread", "row": 1, "values": {"pitch_mm": 1}}
+    assert ask.post("/api/job/entry", content=json.dumps(half), headers=OURS).status_code == 422
+    assert ask.post("/api/job/entry", content=json.dumps({**entry, "table": "bar"}), headers=OURS).status_code == 422
+    assert ask.post("/api/job/entry", content=json.dumps({**entry, "values": {"rm": 1}}), headers=OURS).status_code == 422
+    assert ask.post("/api/job/entry", content=json.dumps({**entry, "values": None}), headers=OURS).status_code == 200
+    assert "thread" not in desk.job_text()
+
+
 @pytest.mark.parametrize(
     "name", ["../peg.toml", "/etc/passwd", "..\\x.stl", "a/b.stl", ".hidden.stl", "x.stl\n", "", "con\0.stl"]
 )

@@ -68,7 +68,7 @@ class _Part(BaseModel):
 class ModelTable(_Part):
     """The model of the part."""
 
-    file: str = Field(description="the model's file, from the job file's folder: STL, OBJ, PLY or 3MF", min_length=1)
+    file: str = Field(description="the model's file, from the job file's folder: STL, OBJ, PLY, 3MF or STEP", min_length=1)
     unit: Literal["mm", "inch"] = Field(
         default="mm", description="what one unit of the model's numbers means; it is never guessed"
     )

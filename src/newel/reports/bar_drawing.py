@@ -151,6 +151,14 @@ def _silhouette(results: Results) -> tuple[Floats, Floats, Floats]:
     return x, np.nanmax(height, axis=0), np.nanmin(height, axis=0)
 
 
+def _from_the_end(results: Results) -> Floats:
+    """Return the part's outline seen along the axis, (n, 2) of Y and Z at A0: the farthest of all its sections."""
+    place = results.plan.placement
+    radii = np.nan_to_num(radius_map(results.part, place.part_from_x_mm, place.part_to_x_mm)).max(axis=1)
+    turn = 2 * np.pi * (np.arange(len(radii)) + 0.5) / len(radii)
+    return np.column_stack([radii * np.sin(turn), radii * np.cos(turn)])[::3]
+
+
 def _zero(results: Results, paper: _Paper) -> list[str]:
     """Mark the work zero: a quartered circle on the axis."""
     setup = results.setup
@@ -217,7 +225,7 @@ def _end_view(results: Results, paper: _Paper) -> list[str]:
     # Seen from the right of the machine the front (-Y of the set-up's frame) is at the left.
     toward_you = results.setup.a_sense > 0
     points = " ".join(f"{cx + y * scale:.2f},{cy - z * scale:.2f}" for y, z in corners)
-    radius = results.plan.placement.part_radius_mm * scale
+    part = " ".join(f"{cx + y * scale:.2f},{cy - z * scale:.2f}" for y, z in _from_the_end(results))
     top = float(corners[:, 1].max()) * scale
     arrow = half * scale * 1.42 + 4
     sign = -1 if toward_you else 1
@@ -225,7 +233,7 @@ def _end_view(results: Results, paper: _Paper) -> list[str]:
     tip = f"M{x1:.2f} {y1:.2f} l{-sign * 8} -1 l{sign * 4} -7 Z"
     return [
         f'<polygon points="{points}" fill="{_BRASS}" fill-opacity="0.16" stroke="{_INK}" stroke-width="1.3"/>',
-        f'<circle cx="{cx:.2f}" cy="{cy:.2f}" r="{radius:.2f}" fill="{_BRASS}" fill-opacity="0.45" stroke="{_INK}" stroke-width="0.8"/>',
+        f'<polygon points="{part}" fill="{_BRASS}" fill-opacity="0.45" stroke="{_INK}" stroke-width="0.8"/>',
         f'<circle cx="{cx:.2f}" cy="{cy:.2f}" r="1.6"/>',
         f'<circle cx="{cx:.2f}" cy="{cy - top + 6:.2f}" r="3" fill="#fff" stroke="{_INK}" stroke-width="1.4"/>',
         f'<path d="M{cx:.2f} {cy - arrow:.2f} A{arrow:.2f} {arrow:.2f} 0 0 {0 if toward_you else 1} {x1:.2f} {y1:.2f}" fill="none" '
@@ -233,6 +241,6 @@ def _end_view(results: Results, paper: _Paper) -> list[str]:
         f'<path d="{tip}"/>',
         f'<text x="{cx + sign * 10:.2f}" y="{cy - arrow - 5:.2f}" text-anchor="middle" font-weight="bold">+A</text>',
         f'<text x="{cx - half * scale - 9:.2f}" y="{cy + 4:.2f}" font-size="12" text-anchor="end" font-style="italic">you</text>',
-        f'<text x="{cx:.2f}" y="{paper.foot + 48:.2f}" font-size="11.5" text-anchor="middle">seen from the right;</text>',
-        f'<text x="{cx:.2f}" y="{paper.foot + 62:.2f}" font-size="11.5" text-anchor="middle">o marks the top at A0</text>',
+        f'<text x="{cx:.2f}" y="{cy + arrow + 16:.2f}" font-size="11.5" text-anchor="middle">seen from the right;</text>',
+        f'<text x="{cx:.2f}" y="{cy + arrow + 30:.2f}" font-size="11.5" text-anchor="middle">o marks the top at A0</text>',
     ]

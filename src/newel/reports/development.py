@@ -1,12 +1,14 @@
-"""The development: the part's surface unrolled, X along and A across, as SVG. The house picture of this program.
+"""The development: the part's surface unrolled and seen from outside, X along and A across, as SVG. The house picture.
 
-The relief is the radius over the rotary axis, lit from the upper left; thin lines are the passes of the last cut.
+The relief is the radius over the rotary axis, lit from the upper left; thin lines are the passes that finish it, on their way
+over the surface: a pass at a clamped side, or beside the axis, lies where its tip does.
 """
 
 from __future__ import annotations
 
 import base64
 import io
+from dataclasses import dataclass
 from itertools import pairwise
 from xml.sax.saxutils import escape
 
@@ -20,7 +22,8 @@ from newel.core.units import mm
 from newel.reports.results import CutResult, Floats, Mesh, Results
 from newel.reports.shading import BRASS, INK, PAPER, first_hits
 
-_LEFT, _TOP, _RIGHT, _FOOT = 74.0, 64.0, 26.0, 118.0
+_LEFT, _TOP, _RIGHT = 74.0, 64.0, 26.0
+_LEGEND_DOWN, _LEGEND_ROW, _END = 78.0, 20.0, 20.0  # from the frame to the legend, from row to row, under the last
 _WIDTH = 1060.0  # of the whole drawing, px
 _COLUMNS, _ROWS = 900, 540
 _MOST_LINES = 90  # passes drawn of each cut: more would blacken the paper
@@ -28,7 +31,15 @@ _LEAST_STEP_MM, _MM_PER_DEG = (
     0.5,
     0.3,
 )  # rows of a pass closer than this are one point on paper; a degree of a 34 mm part is 0.3 mm
-_PASS_INKS = ("#1d5c7a", "#8a3d1a", "#3c6b3f")
+_PASS_INKS = ("#1d5c7a", "#8a3d1a", "#3c6b3f", "#6b3f7a", "#7a6a1d", "#3f4a7a")
+# One ink for all cuts of a kind, but for the turning finish: there each cut has its own. What goes before is not drawn.
+_BY_KIND = {
+    CutKind.REST_AROUND: "set beside the axis, or past it",
+    CutKind.SURFACE: "over the slopes",
+    CutKind.PROFILE: "along the walls",
+    CutKind.BEVEL: "along the edges",
+    CutKind.ENGRAVE: "along drawn lines",
+}
 _FONT = "font-family=\"'Libertinus Serif', 'Linux Libertine', Georgia, serif\""
 
 
@@ -41,16 +52,19 @@ def development_svg(results: Results) -> str:
     widest = 2 * np.pi * plan.placement.part_radius_mm
     height = float(np.clip(widest * scale, 300.0, 660.0))
     frame = _Frame(from_x, to_x, height)
+    drawn = _drawn_cuts(results)
     pieces = [
         f'<image x="{_LEFT}" y="{_TOP}" width="{_WIDTH - _LEFT - _RIGHT:.2f}" height="{height:.2f}" '
         f'preserveAspectRatio="none" href="{_relief_uri(radii, from_x, to_x, height)}"/>',
         *_stubs(results, frame),
-        *_passes(results, frame),
+        *(_pass_lines(one, frame) for one in drawn),
+        *_holes(results, frame),
+        *_sides(results, frame),
         *_worst(results, frame),
         *_axes(results, frame),
-        *_legend(results, frame, radii),
+        *_legend(results, drawn, frame, radii),
     ]
-    total = height + _TOP + _FOOT
+    total = height + _TOP + _LEGEND_DOWN + _LEGEND_ROW * (max(2, len(drawn)) - 1) + _END
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:.0f} {total:.0f}" width="{_WIDTH:.0f}" height="{total:.0f}" '
         f'{_FONT} font-size="15" fill="{_hex(INK)}">'
@@ -91,7 +105,7 @@ class _Frame:
         return _LEFT + (x_mm - self.from_x) * self.scale
 
     def y(self, turn_deg: float | Floats) -> float | Floats:
-        return _TOP + turn_deg / 360.0 * self.height
+        return self.foot - turn_deg / 360.0 * self.height  # the turn grows upward: so the surface is seen from outside
 
 
 def _relief_uri(radii: Floats, from_x: float, to_x: float, height_px: float) -> str:
@@ -99,6 +113,7 @@ def _relief_uri(radii: Floats, from_x: float, to_x: float, height_px: float) -> 
     across = (to_x - from_x) / _COLUMNS
     mean = float(np.nanmean(radii)) if np.isfinite(radii).any() else 1.0
     around = 2 * np.pi * mean / _ROWS
+    radii = radii[::-1]  # the turn grows upward
     filled = np.where(np.isfinite(radii), radii, 0.0)
     slope_x = np.gradient(filled, across, axis=1)
     slope_y = (np.roll(filled, -1, axis=0) - np.roll(filled, 1, axis=0)) / (2 * around)
@@ -132,36 +147,89 @@ def _stubs(results: Results, frame: _Frame) -> list[str]:
         )
         middle = (x0 + x1) / 2
         if x1 - x0 > 15:
-            at = f'x="{middle + 4:.2f}" y="{frame.foot - 12:.2f}"'
+            foot = frame.foot - (34.0 if results.plan.sides else 12.0)  # clear of the flag of a side
+            at = f'x="{middle + 4:.2f}" y="{foot:.2f}"'
             pieces.append(
-                f'<text {at} transform="rotate(-90 {middle + 4:.2f} {frame.foot - 12:.2f})" font-size="13">{escape(name)}</text>'
+                f'<text {at} transform="rotate(-90 {middle + 4:.2f} {foot:.2f})" font-size="13">{escape(name)}</text>'
             )
     return pieces
 
 
-def _passes(results: Results, frame: _Frame) -> list[str]:
-    return [_pass_lines(result, frame, ink) for result, ink in _drawn_cuts(results)]
+@dataclass(frozen=True)
+class _Drawn:
+    """Cuts whose passes are drawn with one ink, and what the legend says of them."""
+
+    cuts: tuple[CutResult, ...]
+    ink: str
+    says: str
 
 
-def _drawn_cuts(results: Results) -> list[tuple[CutResult, str]]:
-    """Return the cuts whose passes are drawn, with their inks: the finish of the whole part, and the rest cuts over it."""
+def _drawn_cuts(results: Results) -> list[_Drawn]:
+    """Return what is drawn: the finish of the whole part, the rest cuts over it, and other finishing cuts kind by kind."""
     finish = [result for result in results.cuts if result.cut.kind is CutKind.FINISH_AROUND]
     whole = [result for result in finish if result.cut.rest_over_mm is None]
     rest = [result for result in finish if result.cut.rest_over_mm is not None]
-    return list(zip((*whole[-1:], *rest), _PASS_INKS))
+    groups: list[tuple[tuple[CutResult, ...], str]] = [
+        ((result,), f"passes of “{result.cut.name}”, {result.cut.direction.value}, thinned") for result in (*whole[-1:], *rest)
+    ]
+    for kind, where in _BY_KIND.items():
+        mine = tuple(result for result in results.cuts if result.cut.kind is kind)
+        if mine:
+            said = f"“{mine[0].cut.name}”" if len(mine) == 1 else f"{len(mine)} cuts"
+            groups.append((mine, f"passes {where}: {said}, thinned"))
+    return [_Drawn(cuts, ink, says) for (cuts, says), ink in zip(groups, _PASS_INKS)]
 
 
-def _pass_lines(result: CutResult, frame: _Frame, ink: str) -> str:
-    """Draw a thinned choice of a cut's passes, each wrapped into one turn."""
-    pose = result.toolpath.pose
-    cutting = result.toolpath.kind == int(MoveKind.CUT)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], cutting.astype(np.int8), [0]])))
-    pieces = [piece for a, b in zip(edges[::2], edges[1::2]) if b - a > 1 for piece in _turns(pose[a:b])]
+def _pass_lines(drawn: _Drawn, frame: _Frame) -> str:
+    """Draw a thinned choice of the passes of some cuts, each wrapped into one turn."""
+    pieces: list[Floats] = []
+    for result in drawn.cuts:
+        pose = _over_surface(result.toolpath.pose)
+        cutting = result.toolpath.kind == int(MoveKind.CUT)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], cutting.astype(np.int8), [0]])))
+        pieces += [piece for a, b in zip(edges[::2], edges[1::2]) if b - a > 1 for piece in _turns(pose[a:b])]
     if not pieces:
         return ""
     every = max(1, len(pieces) // _MOST_LINES)
     commands = [command for piece in pieces[::every] for command in _wrapped(piece, frame)]
-    return f'<path d="{" ".join(commands)}" fill="none" stroke="{ink}" stroke-width="0.8" stroke-opacity="0.75"/>'
+    return f'<path d="{" ".join(commands)}" fill="none" stroke="{drawn.ink}" stroke-width="0.8" stroke-opacity="0.75"/>'
+
+
+def _over_surface(pose: Floats) -> Floats:
+    """Return poses whose turn is that at which the tip itself would be up: the same for a tip over the axis."""
+    aside = np.degrees(np.arctan2(pose[:, 1], pose[:, 2]))
+    # a tip that passes beside the axis goes round it: no jump of a whole turn from one row to the next
+    return np.column_stack([pose[:, :3], pose[:, 3] + np.degrees(np.unwrap(np.radians(aside)))])
+
+
+def _holes(results: Results, frame: _Frame) -> list[str]:
+    """Draw where round holes open, as they lie on the unrolled surface."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 25)
+    pieces = []
+    for result in results.cuts:
+        for hole in result.cut.holes:
+            x, y = hole.x_mm + hole.diameter_mm / 2 * np.cos(turn), hole.y_mm + hole.diameter_mm / 2 * np.sin(turn)
+            pose = np.column_stack([x, y, np.full(25, hole.top_z_mm), np.full(25, result.cut.turn_deg or 0.0)])
+            path = " ".join(_wrapped(_over_surface(pose), frame))
+            pieces.append(f'<path d="{path}" fill="none" stroke="{_hex(INK)}" stroke-width="1.3"/>')
+    return pieces
+
+
+def _sides(results: Results, frame: _Frame) -> list[str]:
+    """Draw a centre line at the turn of each side, with its number."""
+    ink, right = _hex(INK), _WIDTH - _RIGHT
+    pieces = []
+    for number, side in enumerate(results.plan.sides, start=1):
+        y = float(frame.y(side.turn_deg % 360.0))
+        at = min(max(y, _TOP + 12.0), frame.foot - 12.0)
+        pieces.append(
+            f'<line x1="{_LEFT}" y1="{y:.2f}" x2="{right}" y2="{y:.2f}" stroke="{ink}" stroke-width="0.7" stroke-dasharray="14 4 3 4"/>'
+        )
+        pieces.append(
+            f'<rect x="{right - 62}" y="{at - 10:.2f}" width="58" height="20" fill="{PAPER_HEX}" stroke="{ink}" stroke-width="0.8"/>'
+        )
+        pieces.append(f'<text x="{right - 33}" y="{at + 5:.2f}" text-anchor="middle" font-size="14">side {number}</text>')
+    return pieces
 
 
 def _turns(pose: Floats) -> list[Floats]:
@@ -205,14 +273,18 @@ def _wrapped(pose: Floats, frame: _Frame) -> list[str]:
 
 def _worst(results: Results, frame: _Frame) -> list[str]:
     """Mark the worst places that the proof measured, and findings with a place."""
-    pieces = []
+    pieces: list[str] = []
+    named: list[tuple[float, float]] = []
     deviation = results.proof.deviation
     for place in deviation.worst[:6] if deviation is not None else ():
         turn = np.degrees(np.arctan2(place.y_mm, place.z_mm)) % 360.0  # the turn at which it faces the spindle
-        x, y = frame.x(place.x_mm), frame.y(turn)
+        x, y = float(frame.x(place.x_mm)), float(frame.y(turn))
         ink = "#7a2e08" if place.deviation_mm < 0 else "#10376f"
         pieces.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{PAPER_HEX}" stroke-width="3.4"/>')
         pieces.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{ink}" stroke-width="1.8"/>')
+        if any(abs(x - a) < 80.0 and abs(y - b) < 15.0 for a, b in named):
+            continue  # its figure would lie over a neighbour's
+        named.append((x, y))
         beside = x + 11 if x < _WIDTH - 130 else x - 11
         anchor = "start" if x < _WIDTH - 130 else "end"
         pieces.append(
@@ -225,7 +297,7 @@ def _worst(results: Results, frame: _Frame) -> list[str]:
 def _axes(results: Results, frame: _Frame) -> list[str]:
     ink = _hex(INK)
     right = _WIDTH - _RIGHT
-    sense = results.machine.a.sense
+    sense = results.machine.a.sense * results.setup.along_x
     pieces = [
         f'<rect x="{_LEFT}" y="{_TOP}" width="{right - _LEFT:.2f}" height="{frame.height:.2f}" fill="none" stroke="{ink}" stroke-width="1.2"/>'
     ]
@@ -250,16 +322,15 @@ def _axes(results: Results, frame: _Frame) -> list[str]:
     return pieces
 
 
-def _legend(results: Results, frame: _Frame, radii: Floats) -> list[str]:
-    top = frame.foot + 78.0
+def _legend(results: Results, drawn: list[_Drawn], frame: _Frame, radii: Floats) -> list[str]:
+    top = frame.foot + _LEGEND_DOWN
     pieces = []
-    for row, (result, ink) in enumerate(_drawn_cuts(results)):
-        y = top + 20.0 * row
+    for row, one in enumerate(drawn):
+        y = top + _LEGEND_ROW * row
         pieces.append(
-            f'<line x1="{_LEFT}" y1="{y - 5:.1f}" x2="{_LEFT + 30}" y2="{y - 5:.1f}" stroke="{ink}" stroke-width="2"/>'
+            f'<line x1="{_LEFT}" y1="{y - 5:.1f}" x2="{_LEFT + 30}" y2="{y - 5:.1f}" stroke="{one.ink}" stroke-width="2"/>'
         )
-        text = f"passes of “{result.cut.name}”, {result.cut.direction.value}, thinned"
-        pieces.append(f'<text x="{_LEFT + 38}" y="{y:.1f}" font-size="14">{escape(text)}</text>')
+        pieces.append(f'<text x="{_LEFT + 38}" y="{y:.1f}" font-size="14">{escape(one.says)}</text>')
     right = _WIDTH - _RIGHT
     if np.isfinite(radii).any():
         low, high = float(np.nanmin(radii)), float(np.nanmax(radii))
@@ -267,7 +338,7 @@ def _legend(results: Results, frame: _Frame, radii: Floats) -> list[str]:
             f'<text x="{right}" y="{top:.1f}" text-anchor="end" font-size="14">radius {mm(low, 1)} dark to {mm(high, 1)} light</text>'
         )
     if results.proof.deviation is not None and results.proof.deviation.worst:
-        y = top + 20.0
+        y = top + _LEGEND_ROW
         pieces.append(
             f'<text x="{right}" y="{y:.1f}" text-anchor="end" font-size="14">worst places (+ left over, - too deep)</text>'
         )

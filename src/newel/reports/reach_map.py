@@ -115,7 +115,7 @@ def _unrolled(part: Mesh, reach: ReachMap, to_x_mm: float) -> NDArray[np.uint8]:
     radii = radii[rows][:, columns]
     filled = np.where(np.isfinite(radii), radii, 0.0)
     step = to_x_mm / _COLUMNS
-    light = np.clip(0.94 + 0.14 * np.gradient(filled, step, axis=1) + 0.14 * np.gradient(filled, step, axis=0), 0.62, 1.08)
+    light = np.clip(0.94 + 0.14 * np.gradient(filled, step, axis=1) - 0.14 * np.gradient(filled, step, axis=0), 0.62, 1.08)
     picture = np.clip(COLOURS[0] * light[..., None], 0.0, 1.0)
     picture[~np.isfinite(radii)] = PAPER
     lost = np.flatnonzero(reach.why > 0)
@@ -129,7 +129,7 @@ def _unrolled(part: Mesh, reach: ReachMap, to_x_mm: float) -> NDArray[np.uint8]:
             at_x = x[mine] + dx
             inside = (at_x >= 0) & (at_x < _COLUMNS)
             picture[(y[mine][inside] + dy) % _ROWS, at_x[inside]] = COLOURS[code]
-    return np.rint(255.0 * picture).astype(np.uint8)
+    return np.rint(255.0 * picture[::-1]).astype(np.uint8)  # the turn grows upward: so the surface is seen from outside
 
 
 def _mark(shape: str) -> list[tuple[int, int]]:
@@ -156,7 +156,7 @@ def _axes(to_x_mm: float, height: float) -> list[str]:
         pieces.append(f'<line x1="{px:.2f}" y1="{foot:.2f}" x2="{px:.2f}" y2="{foot + 6:.2f}" stroke="{ink}"/>')
         pieces.append(f'<text x="{px:.2f}" y="{foot + 22:.2f}" text-anchor="middle" font-size="14">{x:g}</text>')
     for turn in range(0, 361, 90):
-        py = _TOP + turn / 360.0 * height
+        py = foot - turn / 360.0 * height
         pieces.append(f'<line x1="{_LEFT - 6}" y1="{py:.2f}" x2="{_LEFT}" y2="{py:.2f}" stroke="{ink}"/>')
         pieces.append(f'<text x="{_LEFT - 10}" y="{py + 5:.2f}" text-anchor="end" font-size="14">{turn}°</text>')
     middle = _TOP + height / 2

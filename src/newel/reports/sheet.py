@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from importlib import resources
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -12,10 +13,11 @@ import typst
 
 from newel.core.findings import obstacles
 from newel.core.job import Section, Tailstock
+from newel.core.plan import Cut, CutKind
 from newel.core.units import degrees, duration, mm
 from newel.reports.bar_drawing import bar_drawing_svg
 from newel.reports.development import radius_map
-from newel.reports.results import Results
+from newel.reports.results import CutResult, Results
 from newel.reports.summary import bar_text, deviation_lines, finding_text, load_text
 from newel.shop.cutters import Cutter
 
@@ -33,6 +35,9 @@ _GENERAL = (
 _CENTRE = "Press the live centre just so that it turns along: too much bends the bar as it gets thin, too little lets it whip."
 _LONG_BAR = "Watch the first passes on the thin places: a long bar rings before it breaks. Stop if it sings."
 _STUBS = "The part hangs on its stubs at the end. Part it off by hand, with spindle and rotary axis standing and power off."
+
+
+MOST_WIDE_CUTS = 14  # more are told briefly, in two columns: the sheet is two pages
 
 
 def sheet_pdf(results: Results) -> bytes:
@@ -69,7 +74,9 @@ def sheet_data(results: Results) -> dict[str, Any]:
             for item in proof.approaches
             if math.isfinite(item.mm)
         ],
+        "sides": side_rows(results),
         "cuts": _cut_rows(results),
+        "cuts_short": _short_cut_rows(results) if len(results.cuts) > MOST_WIDE_CUTS else [],
         "cuts_note": "Feed: speed of the tip over the turning work. ap depth, ae width of cut (ISO 3002). Time by the clock, "
         f"with this machine's accelerations; the whole program {duration(proof.time_min)}.",
         "cautions_general": list(_GENERAL),
@@ -147,13 +154,77 @@ def _steps(results: Results) -> list[str]:
 
 def _cutter_rows(results: Results) -> list[list[str]]:
     minutes = {item.cutter: item.fed_min + item.rapid_min for item in results.proof.cutter_times}
+    return [
+        [f"{number}", f"{cutter.name}; {cutter.holder}", mm(cutter.LPR, 1), _time(minutes.get(number))]
+        for number, cutter in _in_order_of_use(results)
+    ]
+
+
+def _in_order_of_use(results: Results) -> list[tuple[int, Cutter]]:
     rows: dict[int, Cutter] = dict(results.cutters)
     order = list(dict.fromkeys(result.cut.cutter for result in results.cuts)) or list(rows)
-    return [
-        [f"{number}", f"{rows[number].name}; {rows[number].holder}", mm(rows[number].LPR, 1), _time(minutes.get(number))]
-        for number in order
-        if number in rows
-    ]
+    return [(number, rows[number]) for number in order if number in rows]
+
+
+def _stick_outs(results: Results) -> list[tuple[int, str, str]]:
+    return [(number, cutter.name, mm(cutter.LPR, 1)) for number, cutter in _in_order_of_use(results)]
+
+
+def side_rows(results: Results) -> list[list[str]]:
+    """Return the sides of a plan in their order: number, A, what is cut there, how long; last what is cut as the bar turns."""
+    sides = results.plan.sides
+    if not sides:
+        return []
+    rows = []
+    for number, side in enumerate(sides, start=1):
+        here = [result for result in results.cuts if _is_at(result.cut, side.turn_deg)]
+        if here:
+            rows.append([f"{number}", degrees(a_of(results, side.turn_deg), 1), _works(here), _time(_sum(here))])
+    turning = [result for result in results.cuts if result.cut.turn_deg is None]
+    if turning:
+        rows.append(["", "turns", _works(turning), _time(_sum(turning))])
+    return rows
+
+
+def a_of(results: Results, turn_deg: float) -> float:
+    """Return the A of the program at a turn of the bar, 0 to 360."""
+    setup = results.setup
+    return (setup.a_sense * setup.along_x * turn_deg - setup.a_zero_deg) % 360.0
+
+
+def _at_side(results: Results, cut: Cut) -> str:
+    """Return a cut's name with the number of its side in the place of the turn: at the machine a side is known by its A."""
+    for number, side in enumerate(results.plan.sides, start=1):
+        if cut.turn_deg is not None and _is_at(cut, side.turn_deg):
+            at = f" at {degrees(cut.turn_deg, 1)}"
+            return cut.name.replace(f"the side{at}", f"side {number}").replace(at, f" at side {number}")
+    return cut.name
+
+
+def _is_at(cut: Cut, turn_deg: float) -> bool:
+    return cut.turn_deg is not None and abs((cut.turn_deg - turn_deg + 180.0) % 360.0 - 180.0) < 0.05
+
+
+def _sum(results: list[CutResult]) -> float:
+    return sum(result.minutes for result in results)
+
+
+def _works(results: list[CutResult]) -> str:
+    """Say what some cuts do, kind by kind in their order: 'face; bore 2 holes Ø4.50 mm; bevel 5 edges'."""
+    said: dict[str, int] = {}
+    for result in results:
+        cut = result.cut
+        for hole in cut.holes:
+            pitch = "" if hole.pitch_mm is None else f" (pitch {mm(hole.pitch_mm)})"
+            words = f"{cut.kind.value} {{}} Ø{hole.diameter_mm:.2f} mm{pitch}"
+            said[words] = said.get(words, 0) + 1
+        if cut.edges:
+            words = f"{cut.kind.value} {{}} edges of {mm(cut.edges[0].width_mm)}"
+            said[words] = said.get(words, 0) + len(cut.edges)
+        if not cut.holes and not cut.edges:
+            words = cut.kind.value if cut.turn_deg is not None else cut.name.rpartition(" with ")[0]
+            said.setdefault(words, 0)
+    return "; ".join(words.format(count) if count else words for words, count in said.items())
 
 
 def _cut_rows(results: Results) -> list[list[str]]:
@@ -163,7 +234,7 @@ def _cut_rows(results: Results) -> list[list[str]]:
         rows.append(
             [
                 f"{cut.number}",
-                f"{cut.name}, {cut.direction.value}" if cut.turn_deg is None else cut.name,
+                f"{cut.name}, {cut.direction.value}" if cut.turn_deg is None else _at_side(results, cut),
                 f"{cut.cutter}",
                 f"{cut.spindle_rpm:.0f} rpm",
                 f"{cut.feed_mm_per_min:.0f} mm/min",
@@ -173,6 +244,26 @@ def _cut_rows(results: Results) -> list[list[str]]:
             ]
         )
     return rows
+
+
+def _short_cut_rows(results: Results) -> list[list[list[str]]]:
+    """Return the cuts in two halves, to stand side by side: units are in the head, the cutter's name stands above."""
+    names = {number: cutter.name for number, cutter in results.cutters}
+    rows = [
+        [
+            f"{cut.number}",
+            _at_side(results, cut).removesuffix(f" with {names.get(cut.cutter, '')}"),
+            f"{cut.cutter}",
+            f"{cut.spindle_rpm:.0f}",
+            f"{cut.feed_mm_per_min:.0f}",
+            f"{cut.ap_mm:.3g}, {cut.ae_mm:.3g}",
+            _time(result.minutes),
+        ]
+        for result in results.cuts
+        for cut in (result.cut,)
+    ]
+    half = (len(rows) + 1) // 2
+    return [rows[:half], rows[half:]]
 
 
 def _own_cautions(results: Results) -> list[str]:
@@ -200,7 +291,7 @@ def _ticks(results: Results) -> list[str]:
         "Jaws tight; chuck key out",
         "A zero levelled, and the way of A checked with +90",
         f"{results.setup.work_offset} set: X, and Y Z on the axis",
-        *(f"T{number}: {cutter.name}, {mm(cutter.LPR, 1)} out of the holder" for number, cutter in results.cutters),
+        *(f"T{number}: {name}, {out} out of the holder" for number, name, out in _stick_outs(results)),
         "Dry run above the part, hand on the stop",
         "Dust extraction on, eye and hearing protection on",
     ]
@@ -215,13 +306,37 @@ def _measures(results: Results) -> list[list[str]]:
     bar, place = plan.bar, plan.placement
     tolerance = results.job.finish.tolerance_mm
     rows = [[f"bar, {bar.section.value}", " x ".join(mm(size) for size in bar.size_mm), "", ""]]
-    rows.append(["bar standing out of the jaws", mm(bar.to_x_mm, 1), "", ""])
+    rows.append(["bar, out of the jaws", mm(bar.to_x_mm, 1), "", ""])
     rows.append(["part, length", *_with_limits(place.part_to_x_mm - place.part_from_x_mm, tolerance, ""), ""])
-    for name, at, across in _sections(results):
+    for name, at, across in _sections(results) if not plan.sides else ():
         rows.append([f"part, {name}, {mm(at, 0)} from the jaws", *_with_limits(across, 2.0 * tolerance, "Ø"), ""])
+    rows += _side_measures(results, 2.0 * tolerance)
     rows.append(["stub at the chuck", f"Ø{2 * plan.holding.chuck_stub.radius_mm:.2f} mm", "", ""])
     if plan.holding.tail_stub is not None:
         rows.append(["stub at the centre", f"Ø{2 * plan.holding.tail_stub.radius_mm:.2f} mm", "", ""])
+    return rows
+
+
+def _side_measures(results: Results, off_mm: float) -> list[list[str]]:
+    """Return what to measure of a part cut side by side: across opposite faces, floors under their face, round holes."""
+    sides, cuts = results.plan.sides, [result.cut for result in results.cuts]
+    tops = {
+        k: max(z)
+        for k, side in enumerate(sides)
+        if (z := [flat for cut in cuts if cut.kind is CutKind.FACE and _is_at(cut, side.turn_deg) for flat in cut.flats_z_mm])
+    }
+    rows = []
+    for k, other in combinations(tops, 2):
+        if abs((sides[k].turn_deg - sides[other].turn_deg) % 360.0 - 180.0) < 0.05:
+            rows.append([f"across sides {k + 1} and {other + 1}", *_with_limits(tops[k] + tops[other], off_mm, ""), ""])
+    for k, top in tops.items():
+        clears = [cut for cut in cuts if cut.kind is CutKind.CLEAR and _is_at(cut, sides[k].turn_deg)]
+        depths = {round(top - floor, 3) for cut in clears for floor in cut.flats_z_mm}
+        for depth in sorted(depth for depth in depths if depth > 0.001):
+            rows.append([f"side {k + 1}, floor under its face", *_with_limits(depth, off_mm, ""), ""])
+    for diameter in sorted({round(hole.diameter_mm, 3) for cut in cuts for hole in cut.holes if hole.pitch_mm is None}):
+        count = sum(abs(hole.diameter_mm - diameter) < 1e-3 for cut in cuts for hole in cut.holes)
+        rows.append(["hole" if count == 1 else "holes", *_with_limits(diameter, off_mm, "Ø"), ""])
     return rows
 
 
@@ -249,11 +364,11 @@ def _sections(results: Results) -> list[tuple[str, float, float]]:
 
 
 def _decisions(results: Results) -> list[list[str]]:
-    """Return the decisions that someone at the machine may want to question; those on feeds and speeds stand in plan.json."""
+    """Return what someone at the machine may want to question; cutters of single sides, feeds and speeds stand in plan.json."""
     return [
         [item.what, item.chosen + ("" if item.by == "Newel" else f" ({item.by})"), _upper(item.because)]
         for item in results.plan.decisions
-        if not item.what.startswith(("feed", "spindle speed", "depth and width"))
+        if not item.what.startswith(("feed", "spindle speed", "depth and width", "cutters that clear"))
     ]
 
 

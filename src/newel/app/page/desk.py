@@ -9,6 +9,7 @@ import shutil
 import tempfile
 import threading
 import time
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -127,7 +128,7 @@ class Desk:
         except NewelError as error:
             fault = {"what": error.what, "where": error.where, "remedy": error.remedy}
             return {"name": self.job.name, "text": text, "error": fault}
-        return {"name": self.job.name, "text": text, "error": None}
+        return {"name": self.job.name, "text": text, "error": None, "asked": tomllib.loads(text)}
 
     def job_text(self) -> str:
         """Return the open job file's text."""
@@ -227,6 +228,8 @@ class Desk:
         if not self._hand.do(task, hear) and run.state == "running":
             run.state = "failed"
             run.error = {"what": "the worker process died", "where": "", "remedy": "try again; watch the memory"}
+        if run.state != "done" and task.what == "new":
+            Path(task.given["model"]).unlink(missing_ok=True)  # a model that was not taken leaves no copy behind
         if run.state == "done" and task.what == "new":
             self.job = Path(task.job)
             self._allowed = set()

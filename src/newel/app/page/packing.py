@@ -20,7 +20,7 @@ from newel.geometry.blank_surface import blank_mesh
 from newel.geometry.radial_map import radial_map
 from newel.proof.course import Course
 from newel.proof.limits import tip_way_mm
-from newel.proof.results import Measured, Proof, Standing
+from newel.proof.results import LoadSeries, Measured, Proof, Standing
 from newel.reports.pictures import scale_end_mm
 
 Floats = NDArray[np.float64]
@@ -134,7 +134,7 @@ def scene_of(proof: Proof, setup: SetUp, course: Course, log: ScrubLog, model_fi
         "approaches": [tidy(item) for item in proof.approaches],
         "cutter_times": [tidy(item) for item in proof.cutter_times],
         "bands": _bands(course),
-        "series": tidy(_series(proof, course), decimals=3),
+        "series": tidy(_series(proof, course), decimals=4),
         "scale_mm": _scale_mm(proof),
     }
 
@@ -192,14 +192,20 @@ def _series(proof: Proof, course: Course) -> dict[str, Any]:
     columns: dict[str, Any] = {"minutes": whole, "bins": bins}
     columns["feed_mm_per_min"] = _most(at, np.where(course.fed, feed, 0.0), bins)
     columns["height_mm"] = _least(at, course.end[:, 2], bins)
-    loads = {name: np.zeros(bins) for name in ("force_N", "torque_Nm", "power_W")}
+    loads = {name: np.zeros(bins) for name in ("force_N", "torque_Nm", "spindle_torque_Nm", "power_W")}
     series = proof.load_series
     if series is not None:
         for name, column in loads.items():
-            values = np.nan_to_num(getattr(series, name))
+            values = np.nan_to_num(_spindle_torque_Nm(series) if name == "spindle_torque_Nm" else getattr(series, name))
             np.maximum.at(column, at[series.row], values)
             np.maximum.at(column, at[series.last_row], values)
     return {**columns, **loads}
+
+
+def _spindle_torque_Nm(series: LoadSeries) -> Floats:
+    """Return the torque on the spindle along a load series: power over angular speed (definition), nan where it stands."""
+    speed = 2.0 * math.pi * series.rpm / 60.0
+    return np.divide(series.power_W, speed, out=np.full(len(speed), math.nan), where=speed > 0.0)
 
 
 def _most(at: NDArray[Any], values: Floats, bins: int) -> Floats:

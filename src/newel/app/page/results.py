@@ -11,6 +11,7 @@ import numpy as np
 from newel.app.documents import plan_json, setup_json, tidy
 from newel.app.inputs import JobFiles, read_job_files, read_shop, read_text, told_by_line
 from newel.app.making import results_files, results_of
+from newel.app.page.outlines import as_seen, cut_rows, outline_pack, plan_facts, reach_pack, side_cells
 from newel.app.page.packing import Pack, deviation_pack, mesh_pack, rows_pack, scene_of, scrub_pack
 from newel.app.page.scrub import STEP_MM, map_grid, scrub_log
 from newel.app.result_names import is_ours
@@ -20,7 +21,7 @@ from newel.core.job import Tailstock
 from newel.core.plan import Plan
 from newel.geometry.meshes import Mesh, transformed
 from newel.geometry.radial_map import MapGrid
-from newel.pipeline import case_of, decide, make, read, set_up_of, tools_at_hand
+from newel.pipeline import Made, case_of, decide, make, read, set_up_of, tools_at_hand
 from newel.program.writer import ProgramFile
 from newel.proof.prove import Case, prove_case, read_course
 from newel.reports.development import radius_map
@@ -54,7 +55,15 @@ def planned(task: Task, progress: Progress) -> dict[str, Any]:
         "cells": tidy(cells),
         "height_step_mm": STEP_MM,
     }
-    _lay_out(task, scene, [*_part(model.mesh, setup, cells), _holders(plan, machine, setup)], plan, machine, model.mended)
+    _lay_out(
+        task,
+        scene,
+        [*_part(model.mesh, plan, setup, cells), _holders(plan, machine, setup)],
+        plan,
+        setup,
+        machine,
+        model.mended,
+    )
     return {"decisions": len(plan.decisions), "cuts": len(plan.cuts)}
 
 
@@ -65,6 +74,11 @@ def made(task: Task, progress: Progress) -> dict[str, Any]:
         result = make(files.job, files.model, shop, progress)
     contents = results_files(result, results_of(result, shop), progress)
     write_results(files.out, contents, stale=is_ours, last="proof.json")
+    return show_made(task, files, shop, result, progress)
+
+
+def show_made(task: Task, files: JobFiles, shop: Shop, result: Made, progress: Progress) -> dict[str, Any]:
+    """Lay out the page's view of a made job."""
     tools = tools_at_hand(files.job, shop, result.machine)
     case = case_of(files.job, result.programs, result.setup, result.machine, result.model.mesh, shop, tools)
     return _show(task, case, result.proof, result.plan, result.model.mended, progress)
@@ -92,15 +106,16 @@ def _show(task: Task, case: Case, proof: Proof, plan: Plan, mended: tuple[str, .
     mesh = Mesh(case.model[0], case.model[1].astype(np.int32))
     log, blank = scrub_log(course, case.setup, max(COARSE_PITCH_MM, proof.resolution_mm), progress)
     scene = scene_of(proof, case.setup, course, log, Path(task.job).name)
+    scene["cut_rows"] = cut_rows(plan, course, case.programs)
     packs = [
-        *_part(mesh, case.setup, log.cells),
+        *_part(mesh, plan, case.setup, log.cells),
         _holders(plan, case.machine, case.setup),
         rows_pack(course, proof.removed_mm3),
         scrub_pack(log),
     ]
     if proof.measured is not None:
         packs.append(deviation_pack(proof.measured, log, blank))
-    _lay_out(task, scene, packs, plan, case.machine, mended)
+    _lay_out(task, scene, packs, plan, case.setup, case.machine, mended)
     folder = Path(task.folder)
     for k, (_, text) in enumerate(case.programs):
         (folder / f"program-{k}.txt").write_text(text, encoding="utf-8")
@@ -120,11 +135,18 @@ def _show(task: Task, case: Case, proof: Proof, plan: Plan, mended: tuple[str, .
 
 
 def _lay_out(
-    task: Task, scene: dict[str, Any], packs: list[Pack], plan: Plan, machine: Machine, mended: tuple[str, ...]
+    task: Task,
+    scene: dict[str, Any],
+    packs: list[Pack],
+    plan: Plan,
+    setup: SetUp,
+    machine: Machine,
+    mended: tuple[str, ...],
 ) -> None:
     folder = Path(task.folder)
+    packs = [*packs, outline_pack(plan, setup), *([] if plan.reach is None else [reach_pack(plan.reach, setup)])]
     scene["arrays"] = {pack.name.removesuffix(".bin"): pack.table for pack in packs}
-    scene["plan"] = json.loads(plan_json(plan))
+    scene["plan"] = {**json.loads(plan_json(plan)), **plan_facts(plan, setup)}
     scene["mended"] = list(mended)
     scene["machine"] = {"name": machine.name, "chuck_end": machine.chuck_end, "a_sense": machine.a.sense}
     for pack in packs:
@@ -134,29 +156,31 @@ def _lay_out(
 
 def _holders(plan: Plan, machine: Machine, setup: SetUp) -> Pack:
     """Return jaws and centre as surfaces in the set-up's frame."""
-    as_seen = np.array([setup.along_x, setup.along_x, 1.0])  # the bar frame, or half a turn about Z from it
+    seen = as_seen(setup)
     groups = {"jaws": jaws_solids(machine.chuck, plan.bar, shown_mm=SHOWN_MM)}
     if plan.holding.tailstock is Tailstock.LIVE_CENTRE and machine.tailstock is not None:
         groups["centre"] = tailstock_solids(machine.tailstock, plan.bar.to_x_mm, shown_mm=SHOWN_MM)
     pack = Pack("holders.bin")
     for name, solids in groups.items():
         first = np.cumsum([0, *(len(solid.vertices_mm) for solid in solids)])
-        pack.add(f"{name}_vertices", np.vstack([solid.vertices_mm * as_seen for solid in solids]).astype(np.float32))
+        pack.add(f"{name}_vertices", np.vstack([solid.vertices_mm * seen for solid in solids]).astype(np.float32))
         faces = np.vstack([solid.faces + base for solid, base in zip(solids, first)])
         pack.add(f"{name}_faces", faces.astype(np.uint32))
     return pack
 
 
-def _part(mesh: Mesh, setup: SetUp, cells: MapGrid) -> list[Pack]:
-    """Return the part in its place in the bar, as a surface and as a development (0: no part there)."""
+def _part(mesh: Mesh, plan: Plan, setup: SetUp, cells: MapGrid) -> list[Pack]:
+    """Return the part in its place in the bar, as surface and development (0: no part there), with the sides that reach it."""
     assert setup.bar_from_model is not None
     part = transformed(mesh, setup.bar_from_model)
     radii = radius_map(Surface(part.vertices, part.faces.astype("int64")), cells.from_x_mm, cells.to_x_mm)
     rows = ((np.arange(cells.na) + 0.5) / cells.na * radii.shape[0]).astype(int)
     columns = ((np.arange(cells.nx) + 0.5) / cells.nx * radii.shape[1]).astype(int)
-    heights = np.rint(np.nan_to_num(radii[np.ix_(rows, columns)]) / STEP_MM)
+    shown = np.nan_to_num(radii[np.ix_(rows, columns)])
+    heights = np.rint(shown / STEP_MM)
     target = Pack("target.bin")
     target.add("part", np.clip(heights, 0, 32767).astype(np.int16))
+    target.add("side", side_cells(plan.reach, setup, shown, cells))
     return [mesh_pack("part.bin", part.vertices, part.faces), target]
 
 

@@ -19,10 +19,10 @@ from starlette.routing import Route
 
 from newel import __version__
 from newel.app.inputs import model_type, read_shop
-from newel.app.job_edit import set_field
+from newel.app.job_edit import set_entry, set_field
 from newel.app.page.desk import Desk
 from newel.app.page.guard import Admission, Guard
-from newel.app.page.overrule import FIELDS
+from newel.app.page.overrule import FIELDS, LISTED
 from newel.app.whole_files import write_file
 from newel.core.errors import BadInput, NewelError
 
@@ -32,7 +32,9 @@ MOST_PROGRAM_BYTES = 128 * 2**20
 MOST_TEXT_BYTES = 2**20
 QUIET_S = 15.0  # a word now and then keeps the stream of news open
 LEAST_PAUSE_S = 0.15  # between two pieces of news
-_RUN_FILE = re.compile(r"(scene|routine|fit)\.json|(part|target|rows|scrub|deviation|holders)\.bin|program-\d{1,3}\.txt")
+_RUN_FILE = re.compile(
+    r"(scene|routine|fit)\.json|(part|target|rows|scrub|deviation|holders|outlines|reach)\.bin|program-\d{1,3}\.txt"
+)
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -60,6 +62,7 @@ def page_app(desk: Desk, admission: Admission) -> Starlette:
             Route("/api/job", _plain(_save_job), methods=["PUT"]),
             Route("/api/job/open", _plain(_open_job), methods=["POST"]),
             Route("/api/job/field", _plain(_set_field), methods=["POST"]),
+            Route("/api/job/entry", _plain(_set_entry), methods=["POST"]),
             Route("/api/model", _plain(_take_model), methods=["POST"]),
             Route("/api/program", _plain(_take_program), methods=["POST"]),
             Route("/api/runs", _plain(_start), methods=["POST"]),
@@ -145,7 +148,7 @@ async def _told_shop(request: Request) -> Response:
                 {"name": cutter.name, "form": cutter.form.value, "DC": cutter.DC, "LPR": cutter.LPR}
                 for cutter in shop.cutters.values()
             ],
-            "fields": [item.told() for item in FIELDS],
+            "fields": [item.told() for item in (*FIELDS, *LISTED)],
         }
     )
 
@@ -165,6 +168,19 @@ async def _set_field(request: Request) -> Response:
     if not re.fullmatch(r"[a-z_]{0,20}", table) or not re.fullmatch(r"[a-z_A-Z]{1,40}", key):
         raise BadInput("that is no field of a job", remedy="reload the page")
     return _written(desk, set_field(desk.job_text(), table, key, asked["value"]))
+
+
+async def _set_entry(request: Request) -> Response:
+    """Write one entry of a [[table]] that the page knows, or take it out."""
+    desk = _desk(request)
+    asked = json.loads(await _body(request, MOST_TEXT_BYTES))
+    if desk.job is None:
+        raise BadInput("no job is open", remedy="drop a model, or open a job")
+    table, row, values = str(asked["table"]), int(asked["row"]), asked["values"]
+    keys = {item.key for item in LISTED if item.table == table}
+    if not keys or row < 0 or not (values is None or (isinstance(values, dict) and keys.issuperset(values))):
+        raise BadInput("that is no field of a job", remedy="reload the page")
+    return _written(desk, set_entry(desk.job_text(), table, row, values))
 
 
 def _written(desk: Desk, text: str) -> Response:

@@ -28,13 +28,13 @@ export interface Run {
 
 export interface Desk {
   folder: string;
-  job: { name: string; text: string; error: Fault | null } | null;
+  job: { name: string; text: string; error: Fault | null; asked?: Record<string, unknown> } | null;
   jobs: string[];
   runs: Run[];
   results: string[];
 }
 
-export interface JobField { table: string; key: string; kind: string; decides: string[]; choices: string[] }
+export interface JobField { table: string; key: string; kind: string; decides: string[]; choices: string[]; many: boolean }
 
 export interface Shop {
   machines: string[];
@@ -62,6 +62,8 @@ export const getBytes = async (path: string): Promise<ArrayBuffer> => (await ask
 export const post = async <V>(path: string, value: unknown): Promise<V> => (await ask(path, "POST", JSON.stringify(value))).json();
 export const saveJob = (text: string) => ask("api/job", "PUT", text);
 export const setField = (table: string, key: string, value: unknown) => post("api/job/field", { table, key, value });
+/** Set keys of one entry of a list in the job file; null takes the entry out. */
+export const setEntry = (table: string, row: number, values: Record<string, unknown> | null) => post("api/job/entry", { table, row, values });
 export const stopRun = (number: number) => ask(`api/runs/${number}`, "DELETE");
 export const start = (what: string, more: object = {}) => post<Run>("api/runs", { what, ...more });
 

@@ -1,7 +1,7 @@
 /** What is on the board: the scene, the moment, what is shown and what is marked. Views listen, and are drawn once a frame. */
 import type { Scene } from "./scene";
 
-export type Show = "cut" | "left" | "deviation" | "target";
+export type Show = "cut" | "left" | "sides" | "reach" | "deviation" | "target";
 export interface Mark { x: number; turn: number; r: number }
 
 export interface View {
@@ -11,13 +11,17 @@ export interface View {
   still: boolean;
   dragging: boolean;
   marks: Mark[];
+  pick: number | null; // index of the cut of the plan that is pointed out
   pointer: { x: number; turn: number } | null;
 }
 
-export type Part = "scene" | "time" | "show" | "marks" | "theme";
+export type Part = "scene" | "time" | "show" | "marks" | "pick" | "theme";
+
+/** What of the shows follows the time of the program; the others show the part, or what is left at the end. */
+const MOVING = new Set<Show>(["cut", "left", "sides"]);
 
 export class Board {
-  readonly view: View = { scene: null, t: 0, show: "cut", still: false, dragging: false, marks: [], pointer: null };
+  readonly view: View = { scene: null, t: 0, show: "cut", still: false, dragging: false, marks: [], pick: null, pointer: null };
   private hearers: ((changed: Set<Part>) => void)[] = [];
   private waiting = new Set<Part>();
 
@@ -37,8 +41,9 @@ export class Board {
     this.view.t = scene?.minutes ?? 0;
     if (scene?.proved) scene.seek(scene.count - 1, true);
     this.view.marks = [];
+    this.view.pick = null;
     this.view.show = scene && !scene.proved ? "target" : "cut";
-    this.stir("scene", "time", "show", "marks");
+    this.stir("scene", "time", "show", "marks", "pick");
   }
 
   go(t: number): void {
@@ -47,7 +52,7 @@ export class Board {
     this.view.t = Math.min(scene.minutes, Math.max(0, t));
     const row = scene.rowAt(this.view.t);
     scene.seek(row, this.view.t >= scene.rows.t[row]);
-    if (this.view.show !== "left") this.view.show = "cut";
+    if (!MOVING.has(this.view.show)) this.view.show = "cut";
     this.stir("time", "show");
   }
 
@@ -75,8 +80,26 @@ export class Board {
     this.stir("marks");
   }
 
-  heights(): Int16Array {
+  /** Tells whether what is shown is the part as asked for, and not the blank. */
+  get ofPart(): boolean {
     const { scene, show } = this.view;
-    return show === "target" ? scene!.target : scene!.heights;
+    return show === "target" || show === "reach" || (show === "sides" && !scene?.proved);
+  }
+
+  /** Tells whether the cutter is shown where the program has it. */
+  get moving(): boolean {
+    return !!this.view.scene?.proved && MOVING.has(this.view.show);
+  }
+
+  heights(): Int16Array {
+    return this.ofPart ? this.view.scene!.target : this.view.scene!.heights;
+  }
+
+  /** Point out one cut of the plan, or none; where its program is proved the time goes to its begin. */
+  pickCut(index: number | null): void {
+    this.view.pick = index;
+    const first = index === null ? -1 : this.view.scene?.file.cut_rows?.[index]?.first ?? -1;
+    if (first > 0) this.goRow(first);
+    this.stir("pick");
   }
 }

@@ -1,6 +1,7 @@
-/** The development on paper: X along, A across, lit from the upper left; cutter, marks, findings and jaws drawn over it. */
+/** The development on paper, seen from outside: X along, A across, the turn growing upward; lit from the upper left; cutter, marks, findings and jaws drawn over it. */
 import type { Board } from "./board";
 import { colour, fitted, h } from "./dom";
+import { drawPlan } from "./marks";
 import { paintOf } from "./paint";
 import type { Scene } from "./scene";
 import { T } from "./texts";
@@ -32,7 +33,7 @@ export class Development {
   private refresh(): void {
     this.work = this.work.then(async () => {
       const { scene, show } = this.board.view;
-      if (!scene) { this.image = null; this.draw(); return; }
+      if (!scene) { this.image = null; await this.drawn(); return; }
       const { nx, na } = scene.file.cells;
       if (!this.image || this.image.width !== nx || this.image.height !== na) {
         this.image = new ImageData(nx, na);
@@ -41,7 +42,7 @@ export class Development {
       }
       shade(scene, this.board.heights(), await paintOf(scene, show), this.image.data);
       this.sheet.getContext("2d")!.putImageData(this.image, 0, 0);
-      this.draw();
+      await this.drawn();
     });
   }
 
@@ -52,13 +53,17 @@ export class Development {
     return {
       wide, high,
       x: (mm: number) => LEFT + ((mm - from_x_mm) / (to_x_mm - from_x_mm)) * wide,
-      y: (turn: number) => TOP + ((((turn % 360) + 360) % 360) / 360) * high,
+      y: (turn: number) => TOP + (((-turn % 360) + 360) % 360 / 360) * high,
       mm: (px: number) => from_x_mm + ((px - LEFT) / wide) * (to_x_mm - from_x_mm),
-      turn: (py: number) => ((py - TOP) / high) * 360,
+      turn: (py: number) => (1 - (py - TOP) / high) * 360,
     };
   }
 
   private draw(): void {
+    this.work = this.work.then(() => this.drawn());
+  }
+
+  private async drawn(): Promise<void> {
     const { ratio, w, h: tall } = this.size();
     const pen = this.canvas.getContext("2d")!;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
@@ -70,6 +75,7 @@ export class Development {
     pen.drawImage(this.sheet, LEFT, TOP, f.wide, f.high);
     this.rulers(pen, scene, f);
     this.jaws(pen, scene, f);
+    await drawPlan(pen, this.board, scene, { ...f, left: LEFT, top: TOP });
     if (this.board.view.show === "deviation") this.worst(pen, scene, f);
     else this.cutter(pen, scene, f);
     this.marks(pen, f);
@@ -94,7 +100,7 @@ export class Development {
     }
     pen.textAlign = "right";
     for (let turn = 0; turn < 360; turn += 15) {
-      const y = TOP + (turn / 360) * f.high;
+      const y = f.y(turn);
       const long = turn % 45 === 0 ? 8 : 4;
       pen.moveTo(LEFT, y);
       pen.lineTo(LEFT - long, y);
@@ -125,7 +131,7 @@ export class Development {
 
   private cutter(pen: CanvasRenderingContext2D, scene: Scene, f: ReturnType<Development["frame"]>): void {
     const { view } = this.board;
-    if (!scene.proved || view.show === "target") return;
+    if (!this.board.moving) return;
     const row = scene.rowAt(view.t);
     pen.lineWidth = 1.4;
     pen.strokeStyle = colour("--pencil");
@@ -204,7 +210,7 @@ export class Development {
     const { from_x_mm, to_x_mm } = scene.file.cells;
     const at = pointer ?? { x: (from_x_mm + to_x_mm) / 2, turn: 180 };
     const step = event.shiftKey ? 10 : 1;
-    const moves: Record<string, [number, number]> = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -2 * step], ArrowDown: [0, 2 * step] };
+    const moves: Record<string, [number, number]> = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, 2 * step], ArrowDown: [0, -2 * step] };
     if (event.key in moves) this.aim(at.x + moves[event.key][0], at.turn + moves[event.key][1]);
     else if (event.key === "Enter" || event.key === " ") { this.aim(at.x, at.turn); this.take(); }
     else if (event.key === "Escape") this.board.set({ marks: [], pointer: null }, "marks");
@@ -232,16 +238,17 @@ export function shade(scene: Scene, heights: Int16Array, paint: Uint8ClampedArra
   const mean = scene.file.setup.bar.size_mm[0] / 2;
   const da = (2 * 2 * Math.PI * mean * 0.8) / na / step;
   for (let j = 0; j < na; j++) {
-    const up = ((j + na - 1) % na) * nx, down = ((j + 1) % na) * nx, here = j * nx;
+    const down = ((j + na - 1) % na) * nx, up = ((j + 1) % na) * nx, here = j * nx, there = (na - 1 - j) * nx; // the turn grows upward
     for (let i = 0; i < nx; i++) {
       const k = here + i;
       const sx = (heights[here + Math.min(nx - 1, i + 1)] - heights[here + Math.max(0, i - 1)]) / dx;
       const sa = (heights[down + i] - heights[up + i]) / da;
       const light = Math.min(1.12, Math.max(0.28, (0.82 + 0.42 * sx + 0.42 * sa) / Math.sqrt(1 + sx * sx + sa * sa) + 0.12));
-      out[4 * k] = paint[4 * k] * light;
-      out[4 * k + 1] = paint[4 * k + 1] * light;
-      out[4 * k + 2] = paint[4 * k + 2] * light;
-      out[4 * k + 3] = 255;
+      const to = 4 * (there + i);
+      out[to] = paint[4 * k] * light;
+      out[to + 1] = paint[4 * k + 1] * light;
+      out[to + 2] = paint[4 * k + 2] * light;
+      out[to + 3] = 255;
     }
   }
 }

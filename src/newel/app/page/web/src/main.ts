@@ -3,8 +3,8 @@ import { faultOf, getJson, news, start, stopRun, type Desk, type Run, type Shop 
 import { Board, type Show } from "./board";
 import { Development } from "./development";
 import { fill, fixed, h, minutes } from "./dom";
-import { deviationColour, leftColour, mostLeft, OUT_OF_REACH } from "./paint";
-import { Scene } from "./scene";
+import { deviationColour, leftColour, mostLeft, OUT_OF_REACH, reasonColour, sideColour } from "./paint";
+import { NO_SIDE, Scene } from "./scene";
 import { SectionView } from "./section";
 import { AxisSheet } from "./sheets_axis";
 import { CompareSheet } from "./sheets_compare";
@@ -140,6 +140,7 @@ class Page {
     this.stop.hidden = !this.running;
     this.drawProgress();
     this.sheets.start.hear(desk);
+    this.sheets.plan.hear(desk.job?.asked);
     this.sheets.proof.hear(desk);
     this.sheets.compare.hear(desk);
     this.sheets.axis.hear(desk);
@@ -178,10 +179,11 @@ class Page {
 
   private drawShows(): void {
     const { scene, show } = this.board.view;
-    const names: [Show, string, boolean][] = [["cut", T.board.asCut, !!scene?.proved], ["left", T.board.left, !!scene?.proved], ["deviation", T.board.deviation, !!scene?.measured], ["target", T.board.target, !!scene]];
+    const names: [Show, string, boolean][] = [["cut", T.board.asCut, !!scene?.proved], ["left", T.board.left, !!scene?.proved], ["sides", T.board.sides, !!scene?.file.plan.sides.length], ["reach", T.board.reach, !!scene?.file.plan.reach], ["deviation", T.board.deviation, !!scene?.measured], ["target", T.board.target, !!scene]];
     if (this.shows.childElementCount !== names.length) fill(this.shows, ...names.map(([name, text]) => h("button", { type: "button", onclick: () => this.board.choose(name) }, text)));
     names.forEach(([name, , on], k) => {
       const button = this.shows.children[k] as HTMLButtonElement;
+      button.hidden = !on && (name === "sides" || name === "reach");
       button.disabled = !on;
       button.setAttribute("aria-pressed", String(show === name && !!scene));
     });
@@ -199,6 +201,8 @@ class Page {
     if (!scene) fill(this.legend, T.board.empty);
     else if (show === "deviation") fill(this.legend, ramp([-1, -0.5, 0, 0.5, 1].map((at) => deviationColour(at * scale * 1000, scale)), `${T.board.gouge} −${scale.toFixed(2)} mm`, `+${scale.toFixed(2)} mm ${T.board.leftover}`), chip(OUT_OF_REACH, T.board.unreachable));
     else if (show === "left") fill(this.legend, ramp([0, 0.25, 0.6, 1].map(leftColour), "0", T.board.toCut(fixed(mostLeft(scene), 1, "mm"))));
+    else if (show === "sides") fill(this.legend, scene.proved && chip("var(--blue-paint)", T.board.blue), ...scene.file.plan.sides.map((side, k) => chip(sideColour(k), T.board.side(k + 1, scene.saidA(side.turn_deg)))), chip(sideColour(NO_SIDE), T.board.turning));
+    else if (show === "reach") fill(this.legend, ...scene.file.plan.reach!.shares.map((share, k) => share > 0 && chip(reasonColour(k), T.board.reachShare(fixed(100 * share, 1, T.units.pct), scene.file.plan.reach!.reasons[k]))));
     else if (show === "cut") fill(this.legend, chip("var(--blue-paint)", T.board.blue), chip("var(--bare)", T.board.bare));
     else fill(this.legend, chip("var(--bare)", T.board.target));
   }
@@ -243,7 +247,7 @@ class Page {
     if (!place || !this.desk) return;
     const names = this.desk.results.filter((name) => name.startsWith("pictures/"));
     if (place.childElementCount === names.length) return;
-    fill(place, ...names.map((name) => h("img", { src: `api/results/${name}`, alt: name.includes("deviation") ? T.board.deviationPicture : T.board.picture })));
+    fill(place, ...names.map((name) => h("img", { src: `api/results/${name}`, alt: name.includes("deviation") ? T.board.deviationPicture : name.includes("reach") ? T.board.reachPicture : T.board.picture })));
   }
 }
 

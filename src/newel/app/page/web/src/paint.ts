@@ -1,11 +1,16 @@
 /** The colours of the development's cells, the same on paper and on the part. */
 import { rgb } from "./dom";
-import type { Scene } from "./scene";
+import { NO_SIDE, type Scene } from "./scene";
 import type { Show } from "./board";
 
 export type Rgb = [number, number, number];
 const NOT_MEASURED = -32768;
 export const OUT_OF_REACH: Rgb = [107, 84, 128];
+/** Sides of the part, told apart by any colour sight (after Okabe and Ito, made lighter), and what is cut while the bar turns. */
+export const SIDES: Rgb[] = [[230, 170, 60], [96, 160, 212], [64, 160, 128], [212, 140, 176], [226, 214, 92], [200, 108, 56], [130, 130, 186], [120, 190, 190]];
+export const TURNING: Rgb = [188, 182, 168];
+/** Reasons of what is out of reach, in the order of the map: those of the printed reach map. */
+export const REASONS: Rgb[] = [[199, 209, 194], [214, 94, 0], [0, 115, 179], [204, 120, 166], [240, 227, 66], [31, 31, 31]];
 const STUB: Rgb = [196, 190, 175];
 
 // Blue for left-over, near white where it fits, orange to brown for gouges: told apart by any colour sight, and by lightness.
@@ -22,6 +27,8 @@ function along(ramp: [number, Rgb][], at: number): Rgb {
 }
 
 export const deviationColour = (um: number, scaleMm: number): Rgb => along(SCALE, um / 1000 / scaleMm);
+export const sideColour = (side: number): Rgb => (side === NO_SIDE ? TURNING : SIDES[side % SIDES.length]);
+export const reasonColour = (why: number): Rgb => REASONS[Math.min(why, REASONS.length - 1)];
 export const leftColour = (share: number): Rgb => along(LEFT, share);
 
 export function standingColour(um: number, standing: number, scaleMm: number): Rgb {
@@ -64,6 +71,13 @@ async function paintCells(scene: Scene, show: Show, out: Uint8ClampedArray): Pro
     const ramp = Array.from({ length: 257 }, (_, k) => leftColour(k / 256));
     const whole = Math.max(1, mostLeft(scene) / scene.file.height_step_mm);
     for (let k = 0; k < cells; k++) put(k, target[k] > 0 ? ramp[Math.round(256 * Math.min(1, Math.max(0, heights[k] - target[k]) / whole))] : STUB);
+  } else if (show === "sides" && scene.proved) {
+    const by = scene.rowOfCell(), side = scene.sideOfRow();
+    for (let k = 0; k < cells; k++) put(k, by[k] < 0 ? blue : sideColour(side[by[k]]));
+  } else if (show === "sides") {
+    for (let k = 0; k < cells; k++) put(k, target[k] > 0 ? sideColour(scene.sideOfCell[k]) : STUB);
+  } else if (show === "reach") {
+    for (let k = 0; k < cells; k++) put(k, target[k] > 0 ? REASONS[0] : STUB);
   } else if (show === "target") {
     for (let k = 0; k < cells; k++) put(k, target[k] > 0 ? bare : STUB);
   } else {

@@ -1,5 +1,6 @@
 /** A run's geometry and program as typed arrays, and the blank at any moment, played forward and back from the log. */
 import { getBytes, getJson, getText } from "./api";
+import { T } from "./texts";
 
 interface Entry { file: string; type: string; offset: number; length: number }
 
@@ -8,7 +9,10 @@ export interface Decision { what: string; chosen: string; because: string; inste
 export interface CutDoc {
   number: number; name: string; kind: string; cutter: number; direction: string; from_x_mm: number; to_x_mm: number;
   spindle_rpm: number; feed_mm_per_min: number; ap_mm: number; ae_mm: number; turn_deg?: number | null;
+  from_y_mm: number; to_y_mm: number; top_z_mm: number; floor_z_mm: number; flats_z_mm: number[]; edges: unknown[]; lines: unknown[];
+  holes: { diameter_mm: number; through: boolean; top_z_mm: number; floor_z_mm: number; pitch_mm: number | null }[];
 }
+export interface Side { turn_deg: number; area_share: number; because: string }
 
 export interface SceneFile {
   programs?: string[];
@@ -18,7 +22,7 @@ export interface SceneFile {
     a_sense: number; along_x: number;
     keep_out: { name: string; from_x_mm: number; to_x_mm: number; radius_mm: number; turns: boolean }[];
   };
-  plan: { cuts: CutDoc[]; decisions: Decision[]; cutters: { number: number; name: string }[]; bar: { material: string; sawn_length_mm: number }; holding: { grip_mm: number; tailstock: string } };
+  plan: { cuts: CutDoc[]; decisions: Decision[]; cutters: { number: number; name: string }[]; bar: { material: string; sawn_length_mm: number }; holding: { grip_mm: number; tailstock: string }; sides: Side[]; reach: { reasons: string[]; shares: number[] } | null };
   proof?: { verdict: string; findings: Finding[]; deviation: Record<string, number | null>; time_min: number | null; load: Record<string, number | null>; resolution_mm: number; seal: string };
   cells: { from_x_mm: number; to_x_mm: number; nx: number; na: number };
   height_step_mm: number;
@@ -27,8 +31,9 @@ export interface SceneFile {
   finding_rows?: number[];
   worst?: { x_mm: number; y_mm: number; z_mm: number; deviation_mm: number; standing: number; program: string; line: number }[];
   worst_rows?: number[];
+  cut_rows?: { first: number; last: number; minutes: number | null }[];
   bands?: { first: number; last: number; cutter: number; program: number }[];
-  series?: { minutes: number; bins: number; feed_mm_per_min: number[]; height_mm: (number | null)[]; force_N: number[]; torque_Nm: number[]; power_W: number[] };
+  series?: { minutes: number; bins: number; feed_mm_per_min: number[]; height_mm: (number | null)[]; force_N: number[]; torque_Nm: number[]; spindle_torque_Nm: number[]; power_W: number[] };
   approaches?: { name: string; mm: number | null; program: string; line: number }[];
   scale_mm?: number;
   machine: { name: string; chuck_end: string; a_sense: number };
@@ -39,12 +44,17 @@ const KINDS: Record<string, { new (b: ArrayBuffer, o: number, n: number): ArrayL
   f4: Float32Array, f8: Float64Array, i2: Int16Array, u4: Uint32Array, u1: Uint8Array,
 };
 
+export const NO_SIDE = 255;
+
 export class Scene {
   readonly cells: number;
   target!: Int16Array;
   heights!: Int16Array;
   before!: Int16Array;
   rows: Record<string, ArrayLike<number>> = {};
+  /** Which side of the plan reaches each cell of the part first; NO_SIDE for none. */
+  sideOfCell!: Uint8Array;
+  private sidesOfRows: Uint8Array | null = null;
   private log: { row: Uint32Array; cell: Uint32Array; after: Int16Array; earlier: Int16Array } | null = null;
   private played = 0;
   private buffers = new Map<string, Promise<Record<string, ArrayLike<number>>>>();
@@ -56,7 +66,9 @@ export class Scene {
 
   static async load(number: number): Promise<Scene> {
     const scene = new Scene(number, await getJson<SceneFile>(`api/runs/${number}/scene.json`));
-    scene.target = (await scene.pack("target")).part as Int16Array;
+    const { part, side } = await scene.pack("target");
+    scene.target = part as Int16Array;
+    scene.sideOfCell = side as Uint8Array;
     if (scene.proved) {
       const [rows, scrub] = await Promise.all([scene.pack("rows"), scene.pack("scrub")]);
       scene.rows = rows;
@@ -152,6 +164,46 @@ export class Scene {
     while (this.played > low) { this.played--; this.heights[cell[this.played]] = earlier[this.played]; }
     return moved;
   }
+
+  /** The side that each row is cut at, the bar clamped; NO_SIDE while it turns. */
+  sideOfRow(): Uint8Array {
+    if (this.sidesOfRows) return this.sidesOfRows;
+    const found = new Uint8Array(this.count).fill(NO_SIDE);
+    const turns = this.file.plan.sides.map((side) => side.turn_deg);
+    const { turn, kind } = this.rows;
+    for (let k = 1; k < this.count && turns.length; k++) {
+      if (Math.abs(turn[k] - turn[k - 1]) > 1e-3 || !Number.isFinite(turn[k])) continue;
+      if (kind[k] === 0 && found[k - 1] === NO_SIDE) continue; // a rapid on the way to somewhere
+      const at = turns.findIndex((own) => Math.abs(((turn[k] - own + 540) % 360 + 360) % 360 - 180) < 0.05);
+      if (at >= 0) found[k] = at;
+    }
+    this.sidesOfRows = found;
+    return found;
+  }
+
+  /** The row that left each cell as it stands at this moment; -1: the bar as sawn. */
+  rowOfCell(): Int32Array {
+    const found = new Int32Array(this.cells).fill(-1);
+    if (this.log) for (let k = 0; k < this.played; k++) found[this.log.cell[k]] = this.log.row[k];
+    return found;
+  }
+
+  /** The turn of the bar at which a cut is made, in the set-up's frame; null while the bar turns. */
+  turnOfCut(cut: CutDoc): number | null {
+    return cut.turn_deg === null || cut.turn_deg === undefined ? null : (((this.file.setup.along_x * cut.turn_deg) % 360) + 360) % 360;
+  }
+
+  /** A cut's name with the side's number in the place of the turn that the planner writes. */
+  saidCut(cut: CutDoc): string {
+    const turn = this.turnOfCut(cut);
+    const side = turn === null ? -1 : this.file.plan.sides.findIndex((own) => Math.abs(((turn - own.turn_deg + 540) % 360) - 180) < 0.05);
+    if (side < 0 || cut.turn_deg === null || cut.turn_deg === undefined) return cut.name;
+    const at = ` at ${Number(cut.turn_deg.toFixed(1))}°`;
+    return cut.name.replace(`the side${at}`, T.board.sideName(side + 1)).replace(at, T.board.atSide(side + 1));
+  }
+
+  /** A of a turn as the program has it, in words. */
+  saidA(turn: number): string { return `A ${Number(this.aOfTurn(turn).toFixed(1)) % 360}°`; }
 
   /** Radius in mm at an X and a turn in degrees. */
   radius(heights: Int16Array, x: number, turn: number): number {

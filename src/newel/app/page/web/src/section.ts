@@ -17,10 +17,9 @@ export class SectionView {
     const pen = this.canvas.getContext("2d")!;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, w, tall);
-    const { scene, t, pointer, show, marks } = this.board.view;
+    const { scene, t, pointer, marks } = this.board.view;
     if (!scene) return;
-    const moving = scene.proved && show !== "target" && show !== "deviation";
-    const pose = moving ? scene.pose(t) : null;
+    const pose = this.board.moving ? scene.pose(t) : null;
     const { from_x_mm, to_x_mm, na } = scene.file.cells;
     const at = pointer?.x ?? (pose && Number.isFinite(pose[0]) ? pose[0] : marks[0]?.x ?? (from_x_mm + to_x_mm) / 2);
     const turn = pose && Number.isFinite(pose[3]) ? pose[3] : 0;

@@ -1,11 +1,21 @@
 /** Two runs, or a program from elsewhere against ours, side by side under one rule of time. */
 import { sendProgram, type Desk, type Run } from "./api";
-import { Board } from "./board";
+import { Board, type Show } from "./board";
 import { Development } from "./development";
 import { fill, h } from "./dom";
 import { Scene } from "./scene";
 import { figureRows } from "./sheets_plan";
 import { T } from "./texts";
+
+/** What the plans behind two programs come to. */
+function planRows(one: Scene, other: Scene): [string, string, string][] {
+  const said = ({ file: { plan } }: Scene) => [
+    plan.sides.length ? plan.sides.map((side) => `${Number(side.turn_deg.toFixed(1))}°`).join(", ") : T.plan.aroundHead,
+    String(plan.cuts.length), String(plan.cutters.length),
+  ];
+  const [a, b] = [said(one), said(other)];
+  return [T.plan.sides, T.compare.cuts, T.compare.cutters].map((name, k) => [name, a[k], b[k]]);
+}
 
 export class CompareSheet {
   readonly element = h("div", { class: "sheet compare" });
@@ -13,6 +23,7 @@ export class CompareSheet {
   private picks = [h("select", { id: "left-run" }), h("select", { id: "right-run" })];
   private table = h("div", {});
   private share = h("input", { type: "range", min: 0, max: 1000, value: "1000", "aria-label": T.compare.share });
+  private show = h("select", { id: "compare-show" }, ...(["cut", "left", "sides", "deviation"] as const).map((name) => h("option", { value: name }, T.compare.shows[name])));
   private need = h("p", { class: "quiet" }, T.compare.need);
   private runs: Run[] = [];
 
@@ -23,9 +34,10 @@ export class CompareSheet {
       this.picks[k].addEventListener("change", () => void this.choose(k));
       return h("div", { class: "side" }, h("p", {}, h("label", { for: this.picks[k].id }, `${k ? T.compare.right : T.compare.left} `), this.picks[k]), drawn.canvas);
     });
+    this.show.addEventListener("change", () => this.boards.forEach((board) => board.choose(this.show.value as Show)));
     this.share.addEventListener("input", () => this.boards.forEach((board) => board.go((Number(this.share.value) / 1000) * (board.view.scene?.minutes ?? 0))));
     document.addEventListener("foreign", (event) => void this.take((event as CustomEvent<File>).detail));
-    fill(this.element, h("p", {}, T.compare.help, " ", h("label", { for: "program-file", class: "button" }, T.compare.foreign), file), this.need, h("div", { class: "sides" }, ...sides), this.share, this.table);
+    fill(this.element, h("p", {}, T.compare.help, " ", h("label", { for: "program-file", class: "button" }, T.compare.foreign), file, " ", h("label", { for: "compare-show" }, `${T.board.show} `), this.show), this.need, h("div", { class: "sides" }, ...sides), this.share, this.table);
   }
 
   hear(desk: Desk): void {
@@ -48,12 +60,13 @@ export class CompareSheet {
     if (!number || this.boards[k].view.scene?.number === number) return;
     try {
       this.boards[k].lay(await Scene.load(number));
+      this.boards[k].choose(this.show.value as Show);
     } catch (error) { this.told(error); return; }
     const [one, other] = this.boards.map((board) => board.view.scene);
     fill(this.table);
     if (one && other) this.table.append(h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, T.compare.figure), h("th", { scope: "col" }, T.compare.left), h("th", { scope: "col" }, T.compare.right))),
       h("tbody", {}, h("tr", {}, h("th", { scope: "row" }, T.block.verdict), h("td", {}, one.file.proof!.verdict), h("td", {}, other.file.proof!.verdict)),
-        ...figureRows(one, other).map(([name, a, b]) => h("tr", { class: a === b ? "" : "differs" }, h("th", { scope: "row" }, name), h("td", {}, a), h("td", {}, b))))));
+        ...[...planRows(one, other), ...figureRows(one, other)].map(([name, a, b]) => h("tr", { class: a === b ? "" : "differs" }, h("th", { scope: "row" }, name), h("td", {}, a), h("td", {}, b))))));
   }
 
   private async take(file: File): Promise<void> { await sendProgram(file).catch(this.told); }

@@ -8,6 +8,9 @@ import { figures } from "./sheets_plan";
 import { T } from "./texts";
 import { Charts } from "./timeline";
 
+/** How a place of the surface stands that a finding of this sort tells of. */
+const STANDINGS: Record<string, number> = { gouge: 1, "left-over": 2, unreachable: 3 };
+
 export class ProofSheet {
   readonly element = h("div", { class: "sheet proof" });
   private listing: Listing;
@@ -28,21 +31,33 @@ export class ProofSheet {
       fill(this.element, h("div", { class: "column wide" }, h("p", { class: "quiet" }, T.proof.none)), h("div", { class: "column" }, this.away));
       return;
     }
-    const { proof, finding_rows, worst, worst_rows } = scene.file;
+    const { proof, worst, worst_rows } = scene.file;
+    const show = (k: number) => {
+      const place = worst![k];
+      this.board.choose("deviation");
+      this.board.mark(place.x_mm, (Math.atan2(place.y_mm, place.z_mm) * 180) / Math.PI);
+    };
     fill(this.findings, h("h2", {}, `${T.proof.findings} (${proof.findings.length})`), proof.findings.length
       ? h("ul", {}, ...proof.findings.map((found, k) => h("li", { class: found.severity },
-        h("button", { type: "button", disabled: finding_rows![k] < 0, onclick: () => this.board.goRow(finding_rows![k]) },
+        h("button", { type: "button", ...this.jump(scene, k, show) },
           h("b", {}, `${T.proof.severity[found.severity] ?? found.severity} `), found.says,
           found.measured !== null && found.unit ? ` (${fixed(found.measured, 3, found.unit)}${found.limit !== null ? `, ${T.proof.limit} ${fixed(found.limit, 3, found.unit)}` : ""})` : "",
           found.line ? h("span", { class: "where" }, ` ${found.program} ${T.program.line(found.line)}`) : null))))
       : h("p", { class: "quiet" }, T.proof.noFindings),
       (worst ?? []).length > 0 && h("h2", {}, T.proof.worst),
-      (worst ?? []).length > 0 && h("ul", {}, ...worst!.slice(0, 8).map((place, k) => h("li", {}, h("button", { type: "button", disabled: worst_rows![k] < 0, onclick: () => {
-        this.board.goRow(worst_rows![k]);
-        this.board.mark(place.x_mm, (Math.atan2(place.y_mm, place.z_mm) * 180) / Math.PI);
-      } }, `${place.deviation_mm > 0 ? "+" : ""}${fixed(place.deviation_mm, 3, T.units.mm)} `, h("span", { class: "where" }, `X ${place.x_mm.toFixed(1)}, ${T.program.line(place.line)}`))))));
+      (worst ?? []).length > 0 && h("ul", {}, ...worst!.slice(0, 8).map((place, k) => h("li", {}, h("button", { type: "button", disabled: worst_rows![k] < 0, onclick: () => { this.board.goRow(worst_rows![k]); show(k); } }, `${place.deviation_mm > 0 ? "+" : ""}${fixed(place.deviation_mm, 3, T.units.mm)} `, h("span", { class: "where" }, `X ${place.x_mm.toFixed(1)}, ${T.program.line(place.line)}`))))));
     fill(this.numbers, h("h2", {}, T.proof.figures), h("table", {}, h("tbody", {}, ...figures(scene).map(([name, text]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", {}, text))))));
     fill(this.element, h("div", { class: "column" }, this.listing.element), h("div", { class: "column wide" }, h("h2", {}, T.time.charts), this.charts.element, this.findings), h("div", { class: "column" }, this.numbers, this.away));
+  }
+
+  /** Where a finding leads: to its line, or, told of the surface as a whole, to the worst place of its sort. */
+  private jump(scene: Scene, k: number, show: (worst: number) => void): { disabled: boolean; onclick: () => void } {
+    const row = scene.file.finding_rows![k], { code } = scene.file.proof!.findings[k];
+    if (row >= 0) return { disabled: false, onclick: () => this.board.goRow(row) };
+    const standing = Object.entries(STANDINGS).find(([begin]) => code.startsWith(begin))?.[1];
+    const place = (scene.file.worst ?? []).findIndex((item) => item.standing === standing);
+    if (place >= 0) return { disabled: false, onclick: () => show(place) };
+    return standing === undefined ? { disabled: true, onclick: () => undefined } : { disabled: false, onclick: () => this.board.choose("deviation") };
   }
 
   hear(desk: Desk): void {

@@ -99,6 +99,7 @@ export class StartSheet {
   private async take(file: File | undefined): Promise<void> {
     if (!file) return;
     if (/\.(ngc|nc|tap|gcode|cnc|txt|din)$/i.test(file.name)) { document.dispatchEvent(new CustomEvent("foreign", { detail: file })); return; }
+    if (!/\.(stl|obj|ply|3mf|step|stp)$/i.test(file.name)) { this.told(new Error(T.start.notAModel(file.name))); return; }
     await sendModel(file, this.unit.value, this.fit.checked).catch(this.told);
   }
 }

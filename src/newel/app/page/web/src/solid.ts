@@ -8,6 +8,7 @@ import type { Board } from "./board";
 import { colour, fitted, h } from "./dom";
 import { paintOf, standingColour } from "./paint";
 import type { Scene } from "./scene";
+import { SolidPlan } from "./solid_plan";
 import { T } from "./texts";
 
 const VERTEX = `
@@ -63,7 +64,9 @@ export class Solid {
   private skin: Mesh<BufferGeometry, ShaderMaterial> | null = null;
   private heights: Float32Array | null = null;
   private paint: Uint8ClampedArray | null = null;
-  private final: Mesh | null = null;
+  private plan: SolidPlan;
+  private final: Mesh<BufferGeometry, MeshLambertMaterial> | null = null;
+  private tints: { deviation: BufferAttribute; cells: BufferAttribute } | null = null;
   private fine: BufferAttribute | null = null;
   private coarse: BufferAttribute | null = null;
   private look = { azimuth: -0.5, height: 0.55, zoom: 1, centre: new Vector3(), size: 100 };
@@ -71,10 +74,12 @@ export class Solid {
   private queued = Promise.resolve();
   private held = "";
   private settling = 0;
+  private ended = false;
 
   /** `soft`: drawn by the processor, where smoothing of edges would cost more than all the rest. */
   constructor(private board: Board, private soft: boolean) {
     this.renderer = new WebGLRenderer({ canvas: this.canvas, antialias: !soft, alpha: true });
+    this.plan = new SolidPlan(board);
     this.stage.add(new AmbientLight(0xffffff, 1.6));
     const key = new DirectionalLight(0xffffff, 2.2);
     key.position.set(-1, -1.4, 2);
@@ -82,7 +87,7 @@ export class Solid {
     this.size = fitted(this.canvas, () => this.draw(), false);
     board.listen((changed) => {
       if (changed.has("scene")) this.queued = this.queued.then(() => this.lay());
-      if (changed.has("scene") || changed.has("time") || changed.has("show") || changed.has("theme")) this.queued = this.queued.then(() => this.refresh());
+      if (changed.has("scene") || changed.has("time") || changed.has("show") || changed.has("pick") || changed.has("theme")) this.queued = this.queued.then(() => this.refresh());
       else this.draw();
     });
     this.listen();
@@ -96,6 +101,7 @@ export class Solid {
     this.cutters.clear();
     this.skin = null;
     this.final = null;
+    this.ended = false;
     if (!scene) return;
     this.skin = this.wrapped(scene);
     this.bar.add(this.skin);
@@ -109,7 +115,8 @@ export class Solid {
       this.cutters.set(cutter.number, group);
       this.cutterTurn.add(group);
     }
-    this.bar.add(outline(scene));
+    await this.plan.lay(scene);
+    this.bar.add(outline(scene), this.plan.group);
     const { from_x_mm, to_x_mm } = scene.file.cells;
     this.look.centre.set((from_x_mm + to_x_mm) / 2, 0, 4);
     this.look.size = (to_x_mm - from_x_mm) * 1.42;
@@ -150,30 +157,51 @@ export class Solid {
   }
 
   private async refresh(): Promise<void> {
-    const { scene, show } = this.board.view;
+    const { scene, show, t } = this.board.view;
     if (scene && this.skin && this.heights && this.paint) {
       const from = this.board.heights();
-      const bar = show === "target" ? scene.before : from;
       const step = scene.file.height_step_mm;
-      for (let k = 0; k < from.length; k++) this.heights[k] = (from[k] || (show === "target" ? 0 : bar[k])) * step;
+      for (let k = 0; k < from.length; k++) this.heights[k] = from[k] * step;
       this.paint.set(await paintOf(scene, show));
       const u = this.skin.material.uniforms;
       u.heights.value.needsUpdate = true;
       u.paint.value.needsUpdate = true;
+      const part = this.plan.refresh();
       const measured = show === "deviation" && scene.measured;
-      if (measured && !this.final) {
-        this.final = await left(scene);
-        this.bar.add(this.final);
-      }
-      this.skin.visible = !measured;
+      if (measured) await this.lasting(scene, false);
+      this.skin.visible = !measured && !part;
       if (this.final) this.final.visible = measured;
+      this.ended = scene.measured && (show === "cut" || show === "sides") && t >= scene.minutes;
     }
     this.draw();
   }
 
+  /** Have the true surface of what is left ready, coloured by its deviation or by the cells of the development. */
+  private async lasting(scene: Scene, byCells: boolean): Promise<void> {
+    if (!this.final) {
+      const made = await left(scene);
+      [this.final, this.tints] = [made.mesh, made.tints];
+      this.final.visible = false;
+      this.bar.add(this.final);
+    }
+    if (!this.tints) return;
+    if (byCells && this.paint) tintByCells(scene, this.final.geometry, this.tints.cells, this.paint);
+    this.final.geometry.setAttribute("color", byCells ? this.tints.cells : this.tints.deviation);
+  }
+
+  /** What stands under an overhang is not on the development: at the end, when all is still, the true surface takes its place. */
+  private async settle(): Promise<void> {
+    const { scene } = this.board.view;
+    if (!scene || !this.ended || !this.skin) return;
+    await this.lasting(scene, true);
+    if (this.board.view.scene !== scene || !this.ended || !this.final) return;
+    [this.skin.visible, this.final.visible] = [false, true];
+    this.renderer.render(this.stage, this.camera);
+  }
+
   /** Draw coarsely at once; finely when nothing has moved for a moment. */
   private draw(settled = false): void {
-    const { scene, t, still, show, dragging } = this.board.view;
+    const { scene, t, still, dragging } = this.board.view;
     const { w, h: tall, ratio: screen } = this.size();
     const ratio = this.soft ? 1 : screen;
     if (this.held !== `${w}/${tall}/${ratio}`) {
@@ -188,7 +216,7 @@ export class Solid {
     this.camera.position.set(Math.sin(azimuth) * Math.cos(height), -Math.cos(azimuth) * Math.cos(height), Math.sin(height)).multiplyScalar(600).add(centre);
     this.camera.lookAt(centre);
     this.camera.updateProjectionMatrix();
-    const moving = !!scene?.proved && show !== "target" && show !== "deviation";
+    const { moving } = this.board;
     const pose = moving ? scene!.pose(t) : null;
     const turn = pose && Number.isFinite(pose[3]) ? (pose[3] * Math.PI) / 180 : 0;
     this.bar.rotation.x = still ? 0 : turn;
@@ -198,9 +226,13 @@ export class Solid {
       group.visible = number === held && !!pose && pose.every(Number.isFinite);
       if (group.visible && pose) group.position.set(pose[0], pose[1], pose[2]);
     }
+    if (this.ended && this.skin && this.final && !settled) [this.skin.visible, this.final.visible] = [true, false];
     if (this.skin && this.fine && this.coarse) this.skin.geometry.setIndex(settled && !dragging ? this.fine : this.coarse);
+    this.bar.updateMatrixWorld();
+    this.plan.face(this.camera.position.clone().sub(centre).normalize());
     this.renderer.render(this.stage, this.camera);
     clearTimeout(this.settling);
+    if (settled && this.ended && !dragging) this.queued = this.queued.then(() => this.settle());
     if (!settled || dragging) this.settling = window.setTimeout(() => this.draw(true), SETTLED_MS);
   }
 
@@ -322,8 +354,8 @@ function outline(scene: Scene): LineSegments {
   return new LineSegments(geometry, new LineBasicMaterial({ color: colour("--ink"), transparent: true, opacity: 0.35 }));
 }
 
-/** What is left at the end, coloured by its deviation. */
-async function left(scene: Scene): Promise<Mesh> {
+/** What is left at the end, coloured by its deviation; room for the colours of the development's cells beside them. */
+async function left(scene: Scene) {
   const pack = await scene.pack("deviation");
   const geometry = new BufferGeometry();
   geometry.setAttribute("position", new BufferAttribute(pack.vertices as Float32Array, 3));
@@ -336,7 +368,21 @@ async function left(scene: Scene): Promise<Mesh> {
     one.setRGB(r / 255, g / 255, b / 255, "srgb");
     tint.set([one.r, one.g, one.b], 3 * k);
   }
-  geometry.setAttribute("color", new BufferAttribute(tint, 3));
   geometry.computeVertexNormals();
-  return new Mesh(geometry, new MeshLambertMaterial({ vertexColors: true, side: DoubleSide }));
+  const tints = { deviation: new BufferAttribute(tint, 3), cells: new BufferAttribute(new Float32Array(3 * n), 3) };
+  return { mesh: new Mesh(geometry, new MeshLambertMaterial({ vertexColors: true, side: DoubleSide })), tints };
+}
+
+/** Colour a surface by the cells of the development over it; what lies deeper than they show is cut all the same. */
+function tintByCells(scene: Scene, geometry: BufferGeometry, tint: BufferAttribute, paint: Uint8ClampedArray): void {
+  const { nx, na, from_x_mm, to_x_mm } = scene.file.cells;
+  const points = geometry.getAttribute("position").array, one = new Color();
+  for (let k = 0; k < tint.count; k++) {
+    const [x, y, z] = [points[3 * k], points[3 * k + 1], points[3 * k + 2]];
+    const i = Math.min(nx - 1, Math.max(0, Math.floor(((x - from_x_mm) / (to_x_mm - from_x_mm)) * nx)));
+    const j = Math.floor(((Math.atan2(y, z) / (2 * Math.PI) + 1) % 1) * na) % na, c = 4 * (j * nx + i);
+    one.setRGB(paint[c] / 255, paint[c + 1] / 255, paint[c + 2] / 255, "srgb");
+    tint.setXYZ(k, one.r, one.g, one.b);
+  }
+  tint.needsUpdate = true;
 }

@@ -1,7 +1,8 @@
 /** Time as a rule: cutters as bands, findings as ticks, and the charts under it on the same scale. */
 import type { Board } from "./board";
 import { colour, fill, fitted, h, minutes } from "./dom";
-import type { Scene } from "./scene";
+import { sideColour } from "./paint";
+import { NO_SIDE, type Scene } from "./scene";
 import { T } from "./texts";
 
 const SIDE = 10;
@@ -89,6 +90,32 @@ export class Timeline {
     this.running = requestAnimationFrame(tick);
   }
 
+  /** A second band: at which side the bar is clamped, or that it turns. Returns where it ends. */
+  private sides(pen: CanvasRenderingContext2D, scene: Scene, x: (at: number) => number): number {
+    for (const run of this.runs.get(scene) ?? this.keep(scene)) {
+      const a = x(run.first ? scene.rows.t[run.first - 1] : 0), b = x(scene.rows.t[run.last - 1]);
+      if (b - a < 0.3) continue;
+      pen.fillStyle = `rgb(${sideColour(run.side).join()})`;
+      pen.fillRect(a, 38, Math.max(1, b - a), 13);
+      if (run.side === NO_SIDE || b - a < 34) continue;
+      pen.fillStyle = "#1e2836";
+      const said = T.board.side(run.side + 1, scene.saidA(scene.file.plan.sides[run.side].turn_deg));
+      pen.fillText(b - a > 6.2 * said.length ? said : String(run.side + 1), a + 4, 48.5);
+    }
+    pen.beginPath();
+    pen.moveTo(SIDE, 51.5); pen.lineTo(x(scene.minutes), 51.5);
+    pen.stroke();
+    return 52;
+  }
+
+  private runs = new WeakMap<Scene, ReturnType<typeof runsOf>>();
+
+  private keep(scene: Scene): ReturnType<typeof runsOf> {
+    const found = runsOf(scene);
+    this.runs.set(scene, found);
+    return found;
+  }
+
   private draw(): void {
     const { ratio, w, h: tall } = this.size();
     const pen = this.rule.getContext("2d")!;
@@ -96,6 +123,7 @@ export class Timeline {
     pen.clearRect(0, 0, w, tall);
     const { scene, t } = this.board.view;
     this.element.classList.toggle("idle", !scene?.proved);
+    this.rule.classList.toggle("with-sides", !!scene?.file.plan.sides.length);
     if (!scene?.proved) { this.said.textContent = ""; return; }
     const whole = scene.minutes, x = (at: number) => SIDE + (at / whole) * (w - 2 * SIDE);
     const tones = ["--band-1", "--band-2", "--band-3", "--band-4"].map(colour);
@@ -124,19 +152,20 @@ export class Timeline {
     pen.moveTo(SIDE, 20.5); pen.lineTo(w - SIDE, 20.5);
     pen.moveTo(SIDE, 36.5); pen.lineTo(w - SIDE, 36.5);
     pen.stroke();
+    const foot = scene.file.plan.sides.length ? this.sides(pen, scene, x) : 37;
     scene.file.proof!.findings.forEach((found, k) => {
       const row = scene.file.finding_rows![k];
       if (row < 0) return;
       pen.fillStyle = colour(found.severity === "obstacle" ? "--pencil" : "--brass");
       const at = x(scene.rows.t[row]);
       pen.beginPath();
-      pen.moveTo(at, 37); pen.lineTo(at - 5, 46); pen.lineTo(at + 5, 46);
+      pen.moveTo(at, foot); pen.lineTo(at - 5, foot + 9); pen.lineTo(at + 5, foot + 9);
       pen.fill();
     });
     pen.strokeStyle = colour("--pencil");
     pen.lineWidth = 2;
     pen.beginPath();
-    pen.moveTo(x(t), 4); pen.lineTo(x(t), 46);
+    pen.moveTo(x(t), 4); pen.lineTo(x(t), foot + 9);
     pen.stroke();
     pen.fillStyle = colour("--pencil");
     pen.beginPath();
@@ -150,9 +179,19 @@ export class Timeline {
   }
 }
 
+/** Runs [first, last) of rows at one side. */
+function runsOf(scene: Scene): { first: number; last: number; side: number }[] {
+  const side = scene.sideOfRow(), found: { first: number; last: number; side: number }[] = [];
+  for (let k = 1; k < side.length; k++) {
+    if (found.length && found[found.length - 1].side === side[k]) found[found.length - 1].last = k + 1;
+    else found.push({ first: k, last: k + 1, side: side[k] });
+  }
+  return found;
+}
+
 type Series = NonNullable<Scene["file"]["series"]>;
 
-/** Four small charts of the program, over the same time as the rule. */
+/** Small charts of the program, over the same time as the rule. */
 export class Charts {
   readonly element = h("div", { class: "charts" });
 
@@ -165,7 +204,7 @@ export class Charts {
     if (!series) { fill(this.element); return; }
     const kinds: [keyof Series, string, string, number][] = [
       ["feed_mm_per_min", T.time.feed, T.units.feed, 0], ["force_N", T.time.force, T.units.N, 1],
-      ["torque_Nm", T.time.torque, T.units.Nm, 2], ["height_mm", T.time.height, T.units.mm, 1],
+      ["torque_Nm", T.time.torque, T.units.Nm, 2], ["spindle_torque_Nm", T.time.spindleTorque, T.units.Nm, 3], ["height_mm", T.time.height, T.units.mm, 1],
     ];
     fill(this.element, ...kinds.map(([key, name, unit, digits]) => new Chart(this.board, series[key] as (number | null)[], name, unit, digits).element));
   }

@@ -1,0 +1,99 @@
+"""The page on a part that is cut side by side: its sides, cuts, holes and lists of the job file, from drop to proof."""
+
+from __future__ import annotations
+
+import re
+
+import manifold3d
+import pytest
+from playwright.sync_api import Page, expect
+
+from newel.geometry.meshes import write_stl
+from page_samples import MAKE_MS, Served, no_serious_finding
+from side_parts import mesh_of
+
+JOB = """format = 1
+machine = "light benchtop mill"
+cutters = ["6 mm flat", "V 90°, flat 0.2, 6 mm shank"]
+
+[model]
+file = "block.stl"
+
+[bar]
+section = "square"
+size_mm = 20
+material = "beech"
+
+[sides]
+angles_deg = [0, 90, 180, 270]
+
+[finish]
+tolerance_mm = 0.2
+
+[proof]
+resolution_mm = 0.4
+"""
+
+
+def _block() -> bytes:
+    """A block of 24 x 16 x 16 mm with a hole of 8 mm, 6 mm deep, in its top."""
+    solid = manifold3d.Manifold.cube((24.0, 16.0, 16.0)).translate((0.0, -8.0, -8.0))
+    hole = manifold3d.Manifold.cylinder(10.0, 4.0, 4.0, 64).translate((12.0, 0.0, 2.0))
+    return write_stl(mesh_of(solid - hole))
+
+
+@pytest.fixture
+def folder(tmp_path):  # type: ignore[no-untyped-def]
+    (tmp_path / "peg.toml").write_text(JOB, encoding="utf-8")  # the name that the served page opens
+    (tmp_path / "block.stl").write_bytes(_block())
+    return tmp_path
+
+
+def test_sides_are_shown_overruled_proved_and_compared(page_of_job: Served, tab: Page, axe: str) -> None:
+    job = page_of_job.folder / "peg.toml"
+    tab.goto(page_of_job.address)
+    expect(tab.get_by_role("tab", name="Plan")).to_have_attribute("aria-selected", "true", timeout=MAKE_MS)
+    expect(tab.locator(".side-list").first.locator("li")).to_have_count(4)
+    expect(tab.locator(".cuts")).to_contain_text("Ø 8.00 mm")
+    for show in ("the part", "by side", "out of reach"):
+        tab.get_by_role("button", name=show, exact=True).click()
+        expect(tab.get_by_role("button", name=show, exact=True)).to_have_attribute("aria-pressed", "true")
+
+    # a cut pointed out by keyboard
+    cut = tab.locator("button.cut").first
+    cut.focus()
+    tab.keyboard.press("Enter")
+    expect(cut).to_have_attribute("aria-pressed", "true")
+    no_serious_finding(tab, axe, "plan of sides")
+
+    # fields of sides: a bevel asked for
+    tab.locator(".asked > details > summary").click()
+    tab.get_by_label("[bevel] width_mm", exact=True).fill("0.5")
+    tab.get_by_role("button", name="Set [bevel] width_mm").click()
+    expect(tab.locator(".cuts")).to_contain_text("bevel", timeout=MAKE_MS)
+    expect(tab.locator(".changes")).to_contain_text("Cuts, in order")
+    assert "[bevel]\nwidth_mm = 0.5" in job.read_text()
+    tab.get_by_label("Overrule: sides").click()
+    expect(tab.get_by_label("[sides] angles_deg").first).to_have_value("0, 90, 180, 270")
+
+    tab.get_by_role("button", name="Make and prove").click()
+    expect(tab.locator(".stamp")).to_have_text(re.compile("verdict\\s*proved", re.I), timeout=2 * MAKE_MS)
+    expect(tab.locator(".chart")).to_have_count(5)
+    expect(tab.locator(".charts")).to_contain_text("torque on the spindle")
+    tab.get_by_role("tab", name="Plan").click()
+    tab.locator("button.cut", has_text="bore").first.click()
+    expect(tab.locator(".moment")).not_to_contain_text("0 min 00 s of")
+    tab.get_by_role("tab", name="Compare").click()
+    tab.locator("#compare-show").select_option("sides")
+    expect(tab.locator(".compare table")).to_contain_text("0°, 90°, 180°, 270°")
+    no_serious_finding(tab, axe, "compare of sides")
+
+    # a program that someone else wrote, beside ours: the same moves, no word of ours in it
+    foreign = re.sub(r"\(.*\)\n", "", (page_of_job.folder / "peg.out" / "program.ngc").read_text())
+    tab.set_input_files("#program-file", {"name": "other.ngc", "mimeType": "text/plain", "buffer": foreign.encode()})
+    expect(tab.locator("#right-run option", has_text="other.ngc")).to_have_count(1, timeout=MAKE_MS)
+    tab.get_by_role("tab", name="Compare").click()
+    theirs = tab.locator("#right-run option", has_text="other.ngc").get_attribute("value")
+    tab.locator("#right-run").select_option(theirs)
+    expect(tab.locator(".compare tbody tr").first).to_contain_text("provedproved")
+    assert tab.locator(".compare tr.differs", has_text="time by the clock").count() == 0
