@@ -6,6 +6,7 @@ import numpy as np
 
 from newel.core.job import Direction
 from newel.core.plan import CutKind
+from newel.core.profile import CutterShape, outline
 from newel.geometry.blank import carve, copy_of
 from newel.geometry.blank_surface import blank_mesh
 from newel.geometry.drop import drop, drop_tree
@@ -38,7 +39,7 @@ def t_beam():
     )
 
 
-def made(offset_y_mm):
+def made(offset_y_mm, shape=BALL):
     target, blank = t_beam(), small_bar()
     rough = cut_passes(small_cut(direction=Direction.ALONG), BALL, target, blank, AROUND)
     carve(blank, BALL, rough.pose, np.zeros(len(rough), dtype=np.int32))
@@ -46,7 +47,16 @@ def made(offset_y_mm):
         CutKind.REST_AROUND, direction=Direction.HELICAL, allowance_mm=0.0, ap_mm=0.8, ae_mm=0.6, offset_y_mm=offset_y_mm,
         rest_over_mm=0.025, floor_z_mm=-6.0,
     )  # fmt: skip
-    return target, blank, cut_passes(cut, BALL, target, blank, AROUND)
+    return target, blank, cut_passes(cut, shape, target, blank, AROUND)
+
+
+def test_a_short_edge_stays_as_high_as_its_body_asks():
+    """With 2 mm of edge and hollows 5 mm deep the body is stopped at many places: nor may it come along beside them."""
+    stout = CutterShape(ball_end(2.0, flute=2.0).edge, outline((1.0, 2.0), (2.5, 3.0), (2.5, 30.0)))
+    for offset in (2.5, 4.0):
+        _, blank, path = made(offset, stout)
+        assert len(path) > 20
+        assert carve(copy_of(blank), stout, path.pose, np.zeros(len(path), dtype=np.int32)).struck_mm.max() == 0.0
 
 
 def test_the_edge_stays_out_of_the_part_and_the_body_out_of_what_stands():

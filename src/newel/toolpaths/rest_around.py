@@ -154,8 +154,12 @@ def _round(
         new, at = _cut_down(cut, around, scene, [layer], (height, _LAYER_EXACT), at)
         rows += new
     final = _final(scene, cut.floor_z_mm)
-    last = replace(grid, z_mm=np.where(wanted, lowest, grid.z_mm), wanted=widened(bridged(wanted, 3, False), 1, False))
-    last = replace(last, wanted=last.wanted & where.met)
+    # what is taken in beside the wanted places may be where the body cannot pass: it is asked, too
+    taken = widened(bridged(wanted, 3, False), 1, False) & where.met
+    beside = taken & ~wanted
+    low = np.where(wanted, lowest, grid.z_mm)
+    low[beside] = final(x[beside], turn[beside])
+    last = replace(grid, z_mm=low, wanted=taken)
     rule = spacing_rule(underside(scene.left.edge), cut.cusp_mm, min(cut.ae_mm, 1.6 * scene.left.edge.radius_mm))
     new, at = _cut_down(cut, around, scene, [last, *between(cut, rule, final, last)], (final, EXACT), at)
     return rows + new, at, blocked
