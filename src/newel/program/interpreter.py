@@ -115,6 +115,11 @@ def _takes_plain(state: State) -> bool:
     return state.compensation == 400 and state.mode(kernels.FEED_MODE) != 950
 
 
+def _left_on(state: State) -> tuple[str, ...]:
+    """What runs on when the program has ended; M2 and M30 have stopped both [3.6.1], % and the end of the text nothing."""
+    return tuple(name for name, on in (("spindle", state.spindle), ("coolant", state.coolant)) if on)
+
+
 class _StateParameters:
     """The parameters as the full reader asks for them."""
 
@@ -270,16 +275,23 @@ class Run:
         return self.carry_out(text, line)
 
     def _carry_out_again(self, repeated: Repeated, line: int) -> int:
-        """Run a line from its tape; -1 where that can't be and nothing has been done."""
+        """Run a line from its tape; -1 where its values can't be worked out, and nothing has been done."""
+        get = self.parameters.quick
+        if repeated.word is not None:
+            return self._along(repeated.o_word(get), line)
         try:
-            if repeated.plain is not None and _takes_plain(self.state):
-                table = repeated.fill(self.parameters.quick)
-                if table is not None and self._run_filled(table, line):
-                    return line + 1
-            block = repeated.block(self.parameters.quick, line + 1)
+            table = repeated.fill(get) if repeated.plain is not None and _takes_plain(self.state) else None
+            settings = repeated.only_sets(get) if table is None else None
+            block = repeated.block(get, line + 1) if table is None and settings is None else None
         except RefusedError:
             return -1
-        return self.follow_block(block, line)
+        if settings is not None:
+            for number, value in settings:
+                set_parameter(self.state, number, value, line + 1)
+            return line + 1
+        if block is not None:
+            return self.follow_block(block, line)
+        return line + 1 if table is not None and self._run_filled(table, line) else -1
 
     def _run_filled(self, table: kernels.RunWords, line: int) -> bool:
         """Let the kernel run a table of one line as line `line` (from 0); False where it hands back."""
@@ -301,8 +313,8 @@ class Run:
         again = line <= self.furthest
         repeated = self.again.get(line)
         if repeated is not None:
-            found = repeated.block(self.parameters.quick, line + 1).o_word
             self._spend(AGAIN_WORK, line)
+            found = repeated.o_word(self.parameters.quick) if repeated.word is not None else None
         else:
             text = self.table.text(line)
             found = read_line(text, line + 1, self.parameters, self.state.traits).o_word
@@ -343,13 +355,7 @@ class Run:
         for number, value in block.settings:
             set_parameter(state, number, value, line + 1)
         if block.o_word is not None:
-            if self.flow is None:
-                self.flow = Flow(self.table, state)
-            onward = self.flow.follow(block.o_word, line)
-            while onward < 0:  # an untaken condition: read the O-word it led to
-                line = -onward - 1
-                onward = self.flow.branch(self._o_word(line), line)
-            return onward
+            return self._along(block.o_word, line)
         if block.asks_nothing_more():
             if block.message:
                 state.notes.messages.append((line + 1, block.message))
@@ -363,6 +369,16 @@ class Run:
                 self.flow = Flow(self.table, state)
             return self.flow.subprogram(block, line)
         return line + 1
+
+    def _along(self, o_word: OWord, line: int) -> int:
+        """Go where an O-word leads; return the line to go on with."""
+        if self.flow is None:
+            self.flow = Flow(self.table, self.state)
+        onward = self.flow.follow(o_word, line)
+        while onward < 0:  # an untaken condition: read the O-word it led to
+            line = -onward - 1
+            onward = self.flow.branch(self._o_word(line), line)
+        return onward
 
     def _check_percent(self) -> None:
         """Find out whether the first line that is not blank is a percent sign, and whether a second one follows [3.1]."""
@@ -394,11 +410,6 @@ class Run:
         if not (state.notes.ended or self.stopped) and self.percent_opens < 0 and not state.traits.percent_optional:
             state.report("no-program-end", "neither M2, M30 nor % lines end the program", max(len(self.table), 1))
 
-    def _left_on(self) -> tuple[str, ...]:
-        """What runs on when the program has ended; M2 and M30 have stopped both [3.6.1], % and the end of the text nothing."""
-        running = (("spindle", self.state.spindle), ("coolant", self.state.coolant))
-        return () if self.stopped else tuple(name for name, on in running if on)
-
     def facts(self) -> ProgramFacts:
         """Return what the program said on the way."""
         notes = self.state.notes
@@ -408,7 +419,7 @@ class Run:
             first_move_without_units=notes.first_move_without_units,
             ended=notes.ended,
             ended_line=notes.ended_line,
-            left_on=self._left_on(),
+            left_on=() if self.stopped else _left_on(self.state),
             cutters=tuple(notes.cutters.items()),
             uses_g93=notes.uses_g93,
             messages=tuple(notes.messages),

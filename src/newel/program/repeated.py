@@ -48,8 +48,6 @@ class Repeated:
 
     def block(self, get: Get, line: int) -> Block:
         """Return line number `line` (from 1) as the reader would, with the values of the moment; RefusedError: read it."""
-        if self.word is not None:
-            return Block(line, o_word=OWord(self.label, self.word, lambda: list(self.values(get))))
         values = self.values(get)
         split = 2 * self.settings
         settings = [(int(values[k]), values[k + 1]) for k in range(0, split, 2)]
@@ -58,6 +56,17 @@ class Repeated:
             if abs(value) > LARGEST:
                 raise RefusedError("number-form", "a word is larger than any control can hold")
         return Block(line, g=list(self.g), m=list(self.m), words=words, settings=settings)
+
+    def o_word(self, get: Get) -> OWord:
+        """Return the line's O-word."""
+        return OWord(self.label, self.word or "", lambda: list(self.values(get)))
+
+    def only_sets(self, get: Get) -> list[tuple[int, float]] | None:
+        """Return what a line sets that does nothing else; None for another line."""
+        if self.letters or self.g or self.m or not self.settings:
+            return None
+        values = self.values(get)
+        return [(int(values[k]), values[k + 1]) for k in range(0, len(values), 2)]
 
     def fill(self, get: Get) -> RunWords | None:
         """Return the line as a table of one plain line with the values of the moment; None where it is not that plain."""
