@@ -31,11 +31,9 @@ from newel.program.words import FULL, WordTable, split_text
 __all__ = ["Interpretation", "MachineFacts", "ProgramFacts", "interpret"]
 
 LINE_WORK = 16  # of reading a line again, as so many of its characters (measured)
-AGAIN_WORK = (
-    2  # of running a line from its tape, as so many characters of reading; STEPS_WORK of its steps are one more (measured)
-)
-STEPS_WORK = 4
-ROW_PAYS = 12  # characters of reading again that a move made from a tape gives back: rows have a bound of their own
+AGAIN_WORK = 3  # of running a line from its tape, as so many characters of reading (measured)
+STEPS_WORK = 4  # so many steps of a tape are one more
+ROW_PAYS = 18  # characters of reading again that a move made from a tape gives back: rows have a bound of their own
 PLAIN_LINES = 6  # so many lines that the kernel runs again count as one character
 MOST_REFUSED = 20_000  # lines; a bound on time for texts that are no programs at all
 _G_WORD = re.compile(r"g(\d{1,6}(?:\.\d{1,6})?)?")
