@@ -18,7 +18,7 @@ from newel.core.dialect import Dialect, ReadTraits, WriteTraits
 from newel.core.findings import Severity
 from newel.core.job import ProofAsk, Section
 from newel.core.profile import CutterShape, outline
-from newel.core.setup import SetUpBar, SetUpCutter
+from newel.core.setup import KeepOut, SetUpBar, SetUpCutter
 from newel.geometry.blank_surface import surface_points
 from newel.proof.codes import CODES
 from newel.proof.limits import limit_findings
@@ -86,6 +86,8 @@ SHORT = SetUpCutter(
 )
 STUBBY = replace(SETUP, cutters=(*SETUP.cutters, SHORT))
 HIGH_TABLE = replace(SETUP, table_below_axis_mm=6.0)
+
+HOUSED = replace(SETUP, keep_out=(*SETUP.keep_out, KeepOut("rotary housing", -60.0, -20.0, 12.0, False)))
 
 HARD_STEP = J(L9="G1 X14 F400")
 TO_THE_END = tuple(range(8, 15))
@@ -163,6 +165,15 @@ FAULTS = [
         lines=(17,),
     ),
     Fault(
+        "down on the rotary housing behind the jaws",
+        "strikes-keep-out",
+        17,
+        J(L15="G0 Z15.1\nX-30\nZ12\nZ20"),
+        J(L15="G0 Z15.1\nX-30\nZ12.01\nZ20"),
+        lines=(18,),  # derived: the cylinder's top stands at its radius
+        bench={"setup": HOUSED},
+    ),
+    Fault(
         "down on the table beside the bar",
         "strikes-table",
         17,
@@ -185,6 +196,15 @@ FAULTS = [
     Fault("A wound up", "wind-up", 14, J(L14="G1 A1440.1 F1800"), JOURNAL, lines=(15, 17), bench={"machine": ONE_TURN_MACHINE}),
     # the end
     Fault("ends over the bar, below the jaws", "end-low", 17, J(L15="G0 Z14.9", L17="X17"), J(L15="G0 Z15.1", L17="X17")),
+    Fault("% ends it with the spindle on", "end-spindle-on", 19, f"%\n{J(L16='', L18='%')}", f"%\n{J(L18='%')}"),
+    Fault("the text ends with the spindle on", "end-spindle-on", 18, J(L16="", L18=""), J(L16="", L18="M2")),
+    Fault(
+        "% ends it with the coolant on",
+        "end-coolant-on",
+        19,
+        f"%\n{J(L16='M5 M8', L18='%')}",
+        f"%\n{J(L16='M5 M8', L18='M30')}%\n",
+    ),
     # the part
     Fault(
         "0.1 mm too deep over half a turn",
@@ -346,6 +366,18 @@ def test_every_code_of_the_proof_has_a_fault_that_raises_it() -> None:
     elsewhere = {"unreachable", "feed-not-set", "turn-low"}  # the tests below, and test_turning_faults.py
     planted = {fault.code for fault in FAULTS} | elsewhere
     assert planted == set(CODES)
+
+
+def test_how_near_the_housing_a_cutter_came_is_told_beside_the_other_bodies() -> None:
+    proof = proved(J(L15="G0 Z15.1\nX-30\nZ12.01\nZ20"), setup=HOUSED)
+    (near,) = [item for item in proof.approaches if item.name == "rotary housing"]
+    assert (near.mm, near.line) == (pytest.approx(0.01, abs=1e-4), 17)  # derived: a flat end over a cylinder of radius 12
+
+
+def test_a_program_that_cannot_be_followed_to_its_end_is_not_asked_what_it_leaves_on() -> None:
+    found = told(proved(edited(JOURNAL, L16="o1 while [1]\no1 endwhile")))
+    assert ("endless-loop", 16) in found or ("endless-loop", 17) in found
+    assert not [code for code, _ in found if code.startswith("end-")]
 
 
 def test_a_groove_too_narrow_for_every_cutter_is_unreachable_and_no_obstacle() -> None:

@@ -181,3 +181,31 @@ def test_a_motion_word_alone_ends_a_cycle_and_arcs_still_need_their_axes():
     read = run("G21 F100", "G0 X0 Y0 Z5", "G81 X1 Z-1 R2", "G0", "X9", "G2", traits=TRADE)
     assert obstacles_at(read) == [("arc-words", 6)]
     assert read.motion.xyza[-1].tolist() == [9.0, 0.0, 5.0, 0.0] and read.motion.line[-1] == 5
+
+
+def test_a_loop_of_many_turns_that_moves_comes_through():
+    # 30,000 turns of six lines: over two times what the work that a text may do again allowed when each line was read anew
+    result = run(
+        "#1=0",
+        "o1 while [#1 lt 30000]",
+        "#2=[#1/1000]",
+        "#3=[#2+1]",
+        "G1 X#2 Y#3 F100",
+        "#1=[#1+1]",
+        "o1 endwhile",
+        traits=TRADE,
+    )
+    assert [item.code for item in result.findings if item.code == "endless-loop"] == []
+    assert len(result.motion) == 30_000 and result.motion.xyza[-1, 0] == 29.999
+
+
+def test_a_loop_that_comes_back_to_where_it_was_is_endless_at_once():
+    result = run("#1=0", "o1 while [#1 lt 12]", "#1=0", "G1 X5 F100", "G1 X0", "#1=[#1+1]", "o1 endwhile", traits=TRADE)
+    (found,) = [item for item in result.findings if item.code == "endless-loop"]
+    assert found.measured < 10 and len(result.motion) < 20
+
+
+def test_a_loop_that_is_left_by_a_step_of_the_place_is_not_endless():
+    # derived: the parameters are the same at every turn of the inner loop's second run, but the tip has moved on
+    result = run("G91", "#2=0", "o1 repeat [200]", "G1 X1 F100", "o1 endrepeat", traits=TRADE)
+    assert len(result.motion) == 200

@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from newel.core.errors import BadInput
-from newel.core.job import FeedWords, Section
+from newel.core.job import FeedWords, Section, Tailstock
+from newel.core.plan import Holding, Plan, Stub
 from newel.core.profile import Profile
+from newel.core.setup import KeepOut, SetUpBar
 from newel.core.sources import Standing, source_of
+from newel.planning.set_up import keep_outs
 from newel.shop.catalogue import load_shop, shipped_texts
 from newel.shop.cutters import Cutter, Form, Holder
 from newel.shop.outlines import cutter_shape
@@ -244,3 +247,19 @@ def test_the_body_of_a_thin_cutter_steps_out_where_its_shank_begins() -> None:
 def test_bars_know_what_they_are_sold_in() -> None:
     assert SHOP.bars["40 mm square"].sold_in("tooling board")
     assert not SHOP.bars["19 mm hexagon"].sold_in("wood")
+
+
+def test_the_housing_stands_still_behind_the_chuck_and_may_be_left_out():
+    bar = SetUpBar(Section.ROUND, (20.0,), -15.0, 100.0, 0.0)
+    plan = Plan(None, bar, Holding(15.0, Tailstock.NONE, 0.0, Stub(0.0, 1.0, 5.0), None, None), (), ())
+    *_, behind = keep_outs(plan, MILL)
+    # derived: jaws of 20 mm and a body of 45 mm stand before it, and it is 70 mm long
+    assert behind == KeepOut("rotary housing", -135.0, -65.0, 45.0, False)
+    assert [item.name for item in keep_outs(plan, dataclasses.replace(MILL, housing=None))] == ["jaws", "chuck"]
+
+
+@pytest.mark.parametrize("field", ["radius_mm", "length_mm"])
+def test_a_housing_without_size_is_refused(field: str):
+    text = f'format = 1\n[machines."light benchtop mill"]\nsource = "from memory: x"\nhousing.{field} = 0\n'
+    with pytest.raises(BadInput, match=field):
+        with_shipped(text)

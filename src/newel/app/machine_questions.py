@@ -136,6 +136,9 @@ def machine_text(answers: Mapping[str, str]) -> str:
               "min_bar_mm = 3  # taken over", "max_bar_diagonal_mm = 66  # taken over", "jaws = 4  # taken over",
               "home_turn_deg = 45  # taken over", "grip_force_N = 2000  # taken over",
               "jaw_friction = 0.1  # taken over"]  # fmt: skip
+    lines += ["", "# The rotary unit behind the chuck; take the marks off, with your own figures, and it can be struck, too.",
+              f'# [machines."{name}".housing]', "# radius_mm = 45  # about the rotary axis: holds the whole casting",
+              "# length_mm = 70  # from the chuck's back on"]  # fmt: skip
     if chuck[5] > 0.0:
         lines += ["", f'[machines."{name}".tailstock]', "centre_angle_deg = 60  # taken over",
                   "centre_diameter_mm = 14  # taken over", "centre_length_mm = 32  # taken over",

@@ -28,8 +28,8 @@ class ReadTraits:
     a_wrapped_shortest: bool = False  # an absolute A word turns the shorter way (wrapped controls) instead of by its difference
     inch_a_is_degrees: bool = True
     max_rows: int = 6_000_000
-    max_loop_turns: int = 1_000_000
-    max_repeated_work: int = 2_000_000  # characters read again by loops and calls, 16 more a line, 60 a peck: about 2 s
+    max_loop_turns: int = 250_000  # turns of all loops, and calls: a loop of 200,000 turns, with a call in each, comes through
+    max_repeated_work: int = 2_000_000  # about 2 s of reading lines again by loops and calls, less what the rows they make pay
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class KeepOut:
-    """A round thing about the rotary axis that nothing may touch: jaws, chuck, centre, tailstock. `turns`: with A."""
+    """A round thing about the rotary axis that nothing may touch: jaws, chuck, housing, centre, tailstock. `turns`: with A."""
 
     name: str
     from_x_mm: float

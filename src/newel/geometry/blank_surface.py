@@ -13,9 +13,10 @@ from newel.geometry.blank import Blank
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Skin = tuple[Floats, Floats, Ints]  # points, outward normals and tags, as of `surface_points`
 
 
-def surface_points(blank: Blank, every: int = 1) -> tuple[Floats, Floats, Ints]:
+def surface_points(blank: Blank, every: int = 1) -> Skin:
     """Return points (k, 3) of the surface in the bar frame, outward normals (k, 3) and tags (k,).
 
     A tag is that of the move which made the surface, -1 for the bar's own. Of each of the three ray directions only
@@ -27,13 +28,15 @@ def surface_points(blank: Blank, every: int = 1) -> tuple[Floats, Floats, Ints]:
     found = []
     for way, pool, rows in ((0, blank.x, blank.grid.ny), (1, blank.yz, blank.grid.nx), (2, blank.yz, blank.grid.nx)):
         counts = np.zeros(-(-rows // every), np.int64)
-        none = kernels.Ends(np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32))
-        kernels.ray_ends(pool, blank.grid, way, every, counts, none)
+        kernels.count_ends(pool, blank.grid, way, every, counts)
         total = int(counts.sum())
-        if total:
-            out = kernels.Ends(np.empty((total, 3)), np.empty((total, 3)), np.empty(total, np.int32))
-            kernels.ray_ends(pool, blank.grid, way, every, np.cumsum(counts) - counts, out)
-            found.append(out)
+        starts = np.cumsum(counts) - counts
+        out = kernels.Ends(np.empty((total, 3)), np.empty((total, 3)), np.empty(total, np.int32))
+        kernels.ray_ends(pool, blank.grid, way, every, starts, counts, out)
+        if counts.any():
+            # normals are dear, so the rows are not counted with them first: they stand apart, and are closed up here
+            kept = np.arange(int(counts.sum())) + np.repeat(starts - (np.cumsum(counts) - counts), counts)
+            found.append(kernels.Ends(*(column[kept] for column in out)))
     if not found:
         return np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32)
     points, normals, tags = (np.concatenate(columns) for columns in zip(*found, strict=True))

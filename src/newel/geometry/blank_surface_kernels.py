@@ -106,7 +106,7 @@ def _normal(pool, grid, way, u, v, end, upper, out):
 
 @njit(cache=True, error_model="numpy")
 def _row_ends(pool, grid, way, u, every, at, out):
-    """Count the well-seen ends of one row of rays, and write them from row `at` on where at >= 0."""
+    """Write the well-seen ends of one row of rays from row `at` on; return how many."""
     n = np.empty(3)
     count = 0
     first = 1 if way == 0 else 0
@@ -123,26 +123,37 @@ def _row_ends(pool, grid, way, u, every, at, out):
                 _normal(pool, grid, way, u, v, end, upper, n)
                 if abs(n[way]) < 0.95 * max(abs(n[first]), abs(n[second])):
                     continue
-                if at >= 0:
-                    row = at + count
-                    out.points[row, way] = end
-                    out.points[row, first] = u0 + u * pu
-                    out.points[row, second] = v0 + v * pv
-                    out.normals[row] = n
-                    out.tags[row] = pool.links[s, i, 1] if upper else pool.links[s, i, 0]
+                row = at + count
+                out.points[row, way] = end
+                out.points[row, first] = u0 + u * pu
+                out.points[row, second] = v0 + v * pv
+                out.normals[row] = n
+                out.tags[row] = pool.links[s, i, 1] if upper else pool.links[s, i, 0]
                 count += 1
             i = pool.links[s, i, 2]
     return count
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def ray_ends(pool, grid, way, every, starts, out):
-    """Write the ends of all rays of a direction, row by row from `starts`; where `out` is empty only count into `starts`."""
+def ray_ends(pool, grid, way, every, starts, counts, out):
+    """Write the well-seen ends of all rays of a direction, row by row from `starts`, and how many each row has."""
     for k in prange(len(starts)):
-        if len(out.tags) == 0:
-            starts[k] = _row_ends(pool, grid, way, k * every, every, -1, out)
-        else:
-            _row_ends(pool, grid, way, k * every, every, starts[k], out)
+        counts[k] = _row_ends(pool, grid, way, k * every, every, starts[k], out)
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def count_ends(pool, grid, way, every, counts):
+    """Write how many ends the rays of each row have, well seen or not."""
+    for k in prange(len(counts)):
+        count = 0
+        for v in range(0, grid.ny if way == 2 else grid.nz, every):
+            s, i = _ray(grid, way, k * every, v)
+            if pool.ends[s, i, 0] > 1e29:
+                continue
+            while i >= 0:
+                count += 2
+                i = pool.links[s, i, 2]
+        counts[k] = count
 
 
 @njit(cache=True, error_model="numpy")

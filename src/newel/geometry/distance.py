@@ -7,19 +7,22 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from newel.core.errors import BadInput
+from newel.geometry.winding_kernels import windings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _CHUNK = 200_000  # points a call: some 15 MB of answers at a time
+_POINTS_A_CELL = 4.0
 
 
 def signed_distance(vertices: ArrayLike, faces: ArrayLike, points: ArrayLike) -> tuple[Floats, Floats, Ints]:
     """Distance of points from a mesh in mm, the nearest points of its surface, and the faces they lie on.
 
     vertices (n, 3), faces (m, 3), points (k, 3) in mm; returns (k,), (k, 3), (k,). Positive outside, negative inside,
-    for faces wound so that they are seen anticlockwise from outside. The side is told by the winding number (Jacobson, Kavan,
-    Sorkine-Hornung 2013, by the fast sum of Barill et al. 2018), which small holes and overlapping bodies do not upset:
+    for faces wound so that they are seen anticlockwise from outside. The side is told by the winding number, which overlapping
+    bodies do not upset, counted along a ray; where that and the nearest face do not say the same (holes, edges, faces inside
+    another body), by the generalised winding number (Jacobson, Kavan, Sorkine-Hornung 2013; by the sum of Barill et al. 2018):
     more than one half is inside. Raises BadInput for empty meshes and for coordinates that are not finite.
     """
     v = np.ascontiguousarray(vertices, dtype=np.float64)
@@ -39,6 +42,34 @@ def signed_distance(vertices: ArrayLike, faces: ArrayLike, points: ArrayLike) ->
     for start in range(0, len(p), _CHUNK):
         part = slice(start, start + _CHUNK)
         squared, face[part], nearest[part] = tree.squared_distance(v, f, p[part])
-        inside = igl.fast_winding_number(v, f, p[part]) > 0.5
-        distance[part] = np.where(inside, -1.0, 1.0) * np.sqrt(squared)
+        distance[part] = np.sqrt(squared)
+    distance[_inside(v, f, p, nearest, face)] *= -1.0
     return distance, nearest, face
+
+
+def _inside(v: Floats, f: Ints, p: Floats, nearest: Floats, face: Ints) -> NDArray[np.bool_]:
+    """Tell which points (k, 3) lie inside; `nearest` (k, 3), `face` (k,): the surface nearest to each."""
+    corners = v[f]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    over = np.einsum("ij,ij->i", p - nearest, normals[face])
+    inside = windings_of(corners, p) > 0
+    unsure = np.flatnonzero((inside != (over < 0.0)) | (over == 0.0))
+    if len(unsure):
+        inside[unsure] = igl.fast_winding_number(v, f, p[unsure]) > 0.5
+    return inside
+
+
+def windings_of(corners: Floats, points: Floats) -> Ints:
+    """Return how often triangles (m, 3, 3) wind around points (k, 3), by the triangles above each; a hole upsets it."""
+    out = np.zeros(len(points), np.int64)
+    if len(points) == 0:
+        return out
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    size = max(float(np.sqrt(np.prod(high - low) * _POINTS_A_CELL / len(points))), float((high - low).max()) / 2000.0, 1e-6)
+    count = np.floor((high - low) / size).astype(np.int64) + 1
+    cell = np.floor((points[:, :2] - low) / size).astype(np.int64)
+    number = np.minimum(cell[:, 0], count[0] - 1) * count[1] + np.minimum(cell[:, 1], count[1] - 1)
+    first = np.concatenate([[0], np.cumsum(np.bincount(number, minlength=int(count.prod())))])
+    place = np.array([*low, size, *count], dtype=np.float64)
+    windings(np.ascontiguousarray(corners), points, first, np.argsort(number, kind="stable"), place, out)
+    return out

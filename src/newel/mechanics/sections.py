@@ -130,10 +130,12 @@ def _distances(rays: Rays, nodes: Floats) -> tuple[Floats, Floats]:
     """For each ray and node on it: how far the material goes on ahead and behind, (r, n); 0 outside material."""
     ahead = np.zeros((len(rays.at_mm), len(nodes)))
     behind = np.zeros_like(ahead)
-    for ray, start, end in zip(rays.ray, rays.from_mm, rays.to_mm):
-        within = slice(np.searchsorted(nodes, start, side="right"), np.searchsorted(nodes, end, side="left"))
-        ahead[ray, within] = end - nodes[within]
-        behind[ray, within] = nodes[within] - start
+    first = np.searchsorted(nodes, rays.from_mm, side="right")
+    count = np.maximum(np.searchsorted(nodes, rays.to_mm, side="left") - first, 0)
+    span = np.repeat(np.arange(len(count)), count)
+    node = np.arange(len(span)) - np.repeat(np.cumsum(count) - count - first, count)
+    ahead[rays.ray[span], node] = rays.to_mm[span] - nodes[node]
+    behind[rays.ray[span], node] = nodes[node] - rays.from_mm[span]
     return ahead, behind
 
 

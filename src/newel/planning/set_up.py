@@ -19,12 +19,15 @@ Floats = NDArray[np.float64]
 
 
 def keep_outs(plan: Plan, machine: Machine) -> tuple[KeepOut, ...]:
-    """Return jaws, chuck, centre and tailstock as cylinders about the axis, in the table frame (X toward the tailstock)."""
+    """Return jaws, chuck, housing, centre and tailstock as cylinders in the table frame (X toward the tailstock)."""
     chuck = machine.chuck
     found = [
         KeepOut("jaws", -chuck.jaw_length_mm, 0.0, chuck.jaw_swing_diameter_mm / 2.0, True),
         KeepOut("chuck", -chuck.jaw_length_mm - chuck.body_length_mm, -chuck.jaw_length_mm, chuck.body_diameter_mm / 2.0, True),
     ]
+    if machine.housing is not None:
+        back = -chuck.jaw_length_mm - chuck.body_length_mm
+        found.append(KeepOut("rotary housing", back - machine.housing.length_mm, back, machine.housing.radius_mm, False))
     tail = machine.tailstock
     if plan.holding.tailstock is Tailstock.LIVE_CENTRE and tail is not None:
         end = plan.bar.to_x_mm

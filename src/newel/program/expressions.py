@@ -22,18 +22,31 @@ class Parameters(Protocol):
         ...
 
 
+class Tape(list[tuple[str, float | str]]):
+    """What a line works out, in the order it is worked out: ("number", value), ("get", ""), ("two", name), ("one", name)."""
+
+
 class Scanner:
-    """A line without its blanks, in lower case, and how far it has been read. `loose`: the trade's comparisons are read too."""
+    """A line without its blanks, in lower case, and how far it has been read. `loose`: the trade's comparisons are read too.
 
-    __slots__ = ("at", "depth", "loose", "parameters", "text")
+    `tape`: where reading a value is noted step by step, for lines that are to be run again (program/repeated.py).
+    """
 
-    def __init__(self, text: str, parameters: Parameters, *, loose: bool) -> None:
+    __slots__ = ("at", "depth", "loose", "parameters", "tape", "text")
+
+    def __init__(self, text: str, parameters: Parameters, *, loose: bool, tape: Tape | None = None) -> None:
         """Start at the beginning of `text`."""
         self.text = text
         self.at = 0
         self.depth = 0
         self.parameters = parameters
         self.loose = loose
+        self.tape = tape
+
+    def note(self, kind: str, what: float | str) -> None:
+        """Note a step on the tape, where there is one."""
+        if self.tape is not None:
+            self.tape.append((kind, what))
 
     def peek(self) -> str:
         """Return the next character, '' at the end."""
@@ -64,6 +77,7 @@ def read_number(scan: Scanner) -> float:
     value = float(match[0])
     if not math.isfinite(value):
         raise RefusedError("number-form", "a number is larger than any control can hold")
+    scan.note("number", value)
     return value
 
 
@@ -73,9 +87,13 @@ def read_value(scan: Scanner) -> float:
     if scan.loose and c in ("+", "-") and scan.at + 1 < len(scan.text) and scan.text[scan.at + 1] in "#[" + _FIRST_LETTERS:
         scan.at += 1
         value = read_value(scan)
+        if c == "-":
+            scan.note("one", "-")
         return -value if c == "-" else value
     if c == "#":
-        return scan.parameters.get(read_parameter_number(scan))
+        value = scan.parameters.get(read_parameter_number(scan))
+        scan.note("get", "")
+        return value
     if c == "[":
         return read_expression(scan)
     if "a" <= c <= "z":
@@ -91,6 +109,11 @@ def read_parameter_number(scan: Scanner) -> int:
         raise RefusedError("parameter-number", "parameters have numbers here, not names")
     value = read_value(scan)
     scan.depth -= 1
+    return parameter_number(value)
+
+
+def parameter_number(value: float) -> int:
+    """Return `value` as the number of a parameter, 1 to 5399; refuse where it is none."""
     number = whole(value, "parameter-number", "a parameter's number")
     if not 1 <= number <= 5399:
         raise RefusedError("parameter-number", f"parameter {number} is outside 1 to 5399", measured=number, limit=5399)
@@ -102,15 +125,15 @@ def read_expression(scan: Scanner) -> float:
     _deeper(scan)
     scan.at += 1
     values = [read_value(scan)]
-    operations: list[tuple[int, Callable[[float, float], float]]] = []
+    operations: list[tuple[int, str]] = []
     while not scan.take("]"):
         rank, operation = _read_operation(scan)
         while operations and operations[-1][0] >= rank:
-            _apply(values, operations)
+            _apply(scan, values, operations)
         operations.append((rank, operation))
         values.append(read_value(scan))
     while operations:
-        _apply(values, operations)
+        _apply(scan, values, operations)
     scan.depth -= 1
     return values[0]
 
@@ -121,14 +144,17 @@ def _deeper(scan: Scanner) -> None:
         raise RefusedError("expression", f"more than {DEEPEST} brackets or parameters inside one another", limit=DEEPEST)
 
 
-def _apply(values: list[float], operations: list[tuple[int, Callable[[float, float], float]]]) -> None:
+def _apply(scan: Scanner, values: list[float], operations: list[tuple[int, str]]) -> None:
     right = values.pop()
     left = values.pop()
-    _, operation = operations.pop()
-    values.append(_finite(lambda: operation(left, right)))
+    _, name = operations.pop()
+    operation = OF_TWO[name]
+    values.append(finite(lambda: operation(left, right)))
+    scan.note("two", name)
 
 
-def _finite(compute: Callable[[], float]) -> float:
+def finite(compute: Callable[[], float]) -> float:
+    """Return what `compute` gives; refuse where that is no finite number."""
     try:
         value = compute()
     except (ArithmeticError, ValueError) as error:
@@ -165,7 +191,9 @@ _OPERATIONS: tuple[tuple[str, int, Callable[[float, float], float]], ...] = (
     ("le", 1, _truth(lambda left, right: left <= right)),
 )
 
-_UNARY: dict[str, Callable[[float], float]] = {
+OF_TWO = {name: operation for name, _, operation in _OPERATIONS}
+
+OF_ONE: dict[str, Callable[[float], float]] = {
     "abs": abs,
     "acos": lambda v: math.degrees(math.acos(v)),
     "asin": lambda v: math.degrees(math.asin(v)),
@@ -182,10 +210,10 @@ _UNARY: dict[str, Callable[[float], float]] = {
 _FIRST_LETTERS = "acefrlst"
 
 
-def _read_operation(scan: Scanner) -> tuple[int, Callable[[float, float], float]]:
-    for name, rank, operation in _OPERATIONS:
+def _read_operation(scan: Scanner) -> tuple[int, str]:
+    for name, rank, _ in _OPERATIONS:
         if (rank > 1 or scan.loose) and scan.take(name):
-            return rank, operation
+            return rank, name
     if not scan.peek():
         raise RefusedError("expression", "a bracket is not closed")
     raise RefusedError("unknown-operation", f"{_next(scan, scan.at)} is no operation between two values")
@@ -203,14 +231,16 @@ def _read_unary(scan: Scanner) -> float:
         if not (scan.take("/") and scan.peek() == "["):
             raise RefusedError("expression", "ATAN takes two values: ATAN[a]/[b]")
         run = read_expression(scan)
+        scan.note("two", "atan")
         return math.degrees(math.atan2(rise, run))
-    if name not in _UNARY:
+    if name not in OF_ONE:
         raise RefusedError("unknown-operation", f"'{name}' is not an operation of the language")
     if scan.peek() != "[":
         raise RefusedError("expression", f"{name.upper()} needs its value in brackets")
     value = read_expression(scan)
-    operation = _UNARY[name]
-    return _finite(lambda: operation(value))
+    operation = OF_ONE[name]
+    scan.note("one", name)
+    return finite(lambda: operation(value))
 
 
 def _next(scan: Scanner, at: int) -> str:

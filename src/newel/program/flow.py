@@ -2,7 +2,8 @@
 
 `oN sub … oN endsub`, `oN call [v] …` (values into #1 to #30, which belong to the call), `oN return`; `oN if [c]`, `elseif`,
 `else`, `endif`; `oN while [c] … oN endwhile`; `oN do … oN while [c]`; `oN repeat [n] … oN endrepeat`; `oN break`,
-`oN continue`. `M98 Pn Ln` calls the lines from `On` to `M99`. Every turn of a loop and every call counts toward one bound.
+`oN continue`. `M98 Pn Ln` calls the lines from `On` to `M99`. Turns of loops are bounded, and calls are;
+a loop that comes back to a state it was in before is known to be endless at once.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from newel.program.expressions import whole
-from newel.program.reader import Block, OWord, fold, read_call_values
+from newel.program.reader import Block, OWord, fold
 from newel.program.rules import RefusedError
 from newel.program.state import State
 from newel.program.words import FULL, WordTable
@@ -49,7 +50,8 @@ class Flow:
         """Index the O-word lines of `table`."""
         self.state = state
         self.frames = [Frame()]
-        self.turns = 0
+        self.turns, self.calls = 0, 0
+        self.was: tuple[object, ...] = ()  # the state at an earlier turn (Brent 1980: taken anew at every power of two)
         self.lines: dict[int, list[int]] = {}
         self.words: dict[int, list[str]] = {}
         self.bare: dict[int, int] = {}
@@ -68,13 +70,30 @@ class Flow:
             else:
                 self.bare.setdefault(label, line)
 
-    def turn(self) -> None:
-        """Count a turn of a loop or a call; refuse when there have been more than the dialect lets pass."""
+    def turn(self, line: int) -> None:
+        """Count a turn of a loop that ends on `line`; refuse too many, and one that begins where an earlier one began."""
         self.turns += 1
+        self._bound(self.turns)
+        if len(self.frames) > 1:
+            return
+        state, turns = self.state, self.turns
+        if self.was and self.was[0] == line and self.was[1] == state.floats.tobytes() and self.was == self._all(line):
+            says = "the loop comes back to where it was, with nothing changed that the program can tell"
+            raise RefusedError("endless-loop", says, measured=turns, unit="turns")
+        if turns & (turns - 1) == 0:
+            self.was = self._all(line)
+
+    def _all(self, line: int) -> tuple[object, ...]:
+        """Everything that decides how the program goes on from a turn of a loop outside of calls."""
+        frame = self.frames[0]
+        return (line, self.state.floats.tobytes(), dict(frame.repeats), dict(frame.doing), self.state.remembered())
+
+    def _bound(self, count: int) -> None:
         most = self.state.traits.max_loop_turns
-        if self.turns > most:
-            says = "loops and calls do not come to an end"
-            raise RefusedError("endless-loop", says, measured=self.turns, limit=most, unit="turns")
+        if count > most:
+            raise RefusedError(
+                "endless-loop", "loops and calls do not come to an end", measured=count, limit=most, unit="turns"
+            )
 
     def find(self, label: int, after: int, wanted: tuple[str, ...]) -> int:
         """Return the first line behind `after` where `label` has one of the `wanted` words; refuse where there is none."""
@@ -115,7 +134,7 @@ class Flow:
         raise RefusedError("o-word", f"'o{label} {word}' is not known")
 
     def _value(self, o_word: OWord) -> float:
-        values = read_call_values(o_word.rest)
+        values = o_word.values()
         if len(values) != 1:
             raise RefusedError("o-word", f"o{o_word.label} {o_word.word} needs one value in brackets")
         return values[0]
@@ -138,7 +157,7 @@ class Flow:
 
     def _call(self, o_word: OWord, line: int) -> int:
         label = o_word.label
-        values = read_call_values(o_word.rest)
+        values = o_word.values()
         begin = self.find(label, -1, ("sub",))
         if len(values) > 30:
             raise RefusedError("o-word", "a call takes at most 30 values", measured=len(values), limit=30)
@@ -151,16 +170,20 @@ class Flow:
         return begin + 1
 
     def _enter(self, frame: Frame) -> None:
-        self.turn()
+        self._count_call()
         if len(self.frames) > DEEPEST_CALL:
             says = f"calls inside calls, more than {DEEPEST_CALL} deep"
             raise RefusedError("endless-loop", says, measured=len(self.frames), limit=DEEPEST_CALL)
         self.frames.append(frame)
 
+    def _count_call(self) -> None:
+        self.calls += 1
+        self._bound(self.calls)
+
     def _leave(self) -> int:
         frame = self.frames[-1]
         if frame.more > 0:
-            self.turn()
+            self._count_call()
             frame.more -= 1
             return frame.begin
         self.frames.pop()
@@ -175,7 +198,7 @@ class Flow:
             frame.doing[label] = line
             return line + 1
         if o_word.word == "endwhile":
-            self.turn()
+            self.turn(line)
             lines, words = self.lines[label], self.words[label]
             for at in range(bisect.bisect_left(lines, line) - 1, -1, -1):
                 if words[at] == "while":
@@ -190,7 +213,7 @@ class Flow:
             frame.seen[label] = self.state.changes
         if label in frame.doing:
             if again:
-                self.turn()
+                self.turn(line)
                 return frame.doing[label] + 1
             del frame.doing[label]
             return line + 1
@@ -208,7 +231,7 @@ class Flow:
             raise RefusedError("o-word", f"o{label} endrepeat without its repeat")
         frame.repeats[label] -= 1
         if frame.repeats[label] > 0:
-            self.turn()
+            self.turn(line)
             lines, words = self.lines[label], self.words[label]
             for at in range(bisect.bisect_left(lines, line) - 1, -1, -1):
                 if words[at] == "repeat":

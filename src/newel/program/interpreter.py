@@ -21,8 +21,9 @@ from newel.program import interpreter_kernels as kernels
 from newel.program.execute import execute_block
 from newel.program.flow import O_LINE, Flow, StopError
 from newel.program.modal import AXES, G_GROUPS, MOTION_LOST, MOTIONS, SYSTEMS, name_of
-from newel.program.offsets import read_parameter, set_parameter
-from newel.program.reader import fold, read_line
+from newel.program.offsets import MACHINE_HELD_FROM, read_parameter, set_parameter
+from newel.program.reader import Block, OWord, fold, read_line
+from newel.program.repeated import Repeated, read_repeated
 from newel.program.rules import RefusedError
 from newel.program.state import MOST_CHORDS, MachineFacts, State, TooManyRowsError
 from newel.program.words import FULL, WordTable, split_text
@@ -30,6 +31,9 @@ from newel.program.words import FULL, WordTable, split_text
 __all__ = ["Interpretation", "MachineFacts", "ProgramFacts", "interpret"]
 
 LINE_WORK = 16  # of reading a line again, as so many of its characters (measured)
+AGAIN_WORK = 3  # of running a line from its tape, as so many characters of reading (measured)
+STEPS_WORK = 4  # so many steps of a tape are one more
+ROW_PAYS = 18  # characters of reading again that a move made from a tape gives back: rows have a bound of their own
 PLAIN_LINES = 6  # so many lines that the kernel runs again count as one character
 MOST_REFUSED = 20_000  # lines; a bound on time for texts that are no programs at all
 _G_WORD = re.compile(r"g(\d{1,6}(?:\.\d{1,6})?)?")
@@ -40,7 +44,8 @@ class ProgramFacts:
     """What a program says of itself.
 
     `units`: 'mm' and 'inch' in the order they were put in force; `first_move_without_units`: the line of the first move before
-    any units word, 0 for none. `ended`: 'M2', 'M30', '%' or '' where the text just stops, and the line. `cutters`: number
+    any units word, 0 for none. `ended`: 'M2', 'M30', '%' or '' where the text just stops, and the line. `left_on`: 'spindle'
+    and 'coolant' where they run on after the end; none where the program could not be followed to it. `cutters`: number
     and line of the first call. `systems`: other work systems put in force. `stops`: lines with M0, M1 or M60.
     """
 
@@ -49,6 +54,7 @@ class ProgramFacts:
     first_move_without_units: int
     ended: str
     ended_line: int
+    left_on: tuple[str, ...]
     cutters: tuple[tuple[int, int], ...]
     uses_g93: bool
     messages: tuple[tuple[int, str], ...]
@@ -102,14 +108,30 @@ def interpret(
     return Interpretation(state.rows.motion(begin[:4]), state.findings.all(), run.facts())
 
 
+def _takes_plain(state: State) -> bool:
+    """Whether the kernel of plain lines may run at all."""
+    return state.compensation == 400 and state.mode(kernels.FEED_MODE) != 950
+
+
+def _left_on(state: State) -> tuple[str, ...]:
+    """What runs on when the program has ended; M2 and M30 have stopped both [3.6.1], % and the end of the text nothing."""
+    return tuple(name for name, on in (("spindle", state.spindle), ("coolant", state.coolant)) if on)
+
+
 class _StateParameters:
     """The parameters as the full reader asks for them."""
 
     def __init__(self, state: State) -> None:
         self.state = state
+        self._stored = state.parameters
 
     def get(self, number: int) -> float:
         return read_parameter(self.state, number)
+
+    def quick(self, number: int) -> float:
+        """The same, without looking where nothing but the program sets the parameter."""
+        value: float = self._stored.item(number)
+        return value if number < MACHINE_HELD_FROM and value == value else read_parameter(self.state, number)
 
 
 class Run:
@@ -123,6 +145,7 @@ class Run:
         self.flow: Flow | None = None
         self.full_reads = 0
         self.refused = 0
+        self.again: dict[int, Repeated | None] = {}  # lines read with a tape, by line from 0; None: read each time
         self.furthest = -1  # line read so far
         self.percent_opens = -1
         self.ended = False
@@ -168,7 +191,7 @@ class Run:
         self._check_percent()
         try:
             while line < n and not self.ended:
-                if table.kind[line] != FULL and state.compensation == 400 and state.mode(kernels.FEED_MODE) != 950:
+                if table.kind[line] != FULL and _takes_plain(self.state):
                     line, why = self._run_plain(line)
                     if why != kernels.HAND_BACK:
                         continue
@@ -190,6 +213,14 @@ class Run:
         rows.n = int(row)
         state.work += max(0, min(int(line), self.furthest) - span[0]) // PLAIN_LINES
         self.furthest = max(self.furthest, int(line) - 1)
+        self._take_rows(begin)
+        if why == kernels.ROOM_SPENT:
+            rows.make_room(max(MOST_CHORDS, rows.n // 2))  # one arc may take them all
+        return int(line), int(why)
+
+    def _take_rows(self, begin: int) -> None:
+        """See to what the kernel leaves open about the rows it made, from `begin` on."""
+        state, rows = self.state, self.state.rows
         if rows.n > begin:
             rows.label(begin, state.labels())
             if not state.ints[kernels.UNITS_SAID] and state.notes.first_move_without_units == 0:
@@ -199,23 +230,20 @@ class Run:
         if rows.n > state.traits.max_rows:
             rows.n = state.traits.max_rows
             raise TooManyRowsError
-        if why == kernels.ROOM_SPENT:
-            rows.make_room(max(MOST_CHORDS, rows.n // 2))  # one arc may take them all
-        return int(line), int(why)
 
     def _run_full(self, line: int) -> int:
         """Read and carry out line `line` (from 0) in full; return the line to go on with."""
-        text = self.table.text(line)
-        self.full_reads += 1
-        if line <= self.furthest:
-            self._spend(len(text) + LINE_WORK, line)
-        self.furthest = max(self.furthest, line)
-        if "%" in text and text.strip() == "%":
-            return self._percent(line)
+        repeated = self.again.get(line)
+        if repeated is not None:
+            self._spend(AGAIN_WORK + repeated.work // STEPS_WORK, line)
         try:
-            return self.carry_out(text, line)
+            if repeated is not None:
+                onward = self._carry_out_again(repeated, line)
+                if onward >= 0:
+                    return onward
+            return self._read_and_carry_out(line)
         except RefusedError as refused:
-            state = self.state
+            state, text = self.state, self.table.text(line)
             state.findings.add(refused, line + 1, state.place())
             folded = fold(text, semicolon_comments=state.traits.semicolon_comments)
             has_flow = state.traits.o_words or state.traits.numbered_subprograms
@@ -230,6 +258,71 @@ class Run:
                 state.report("too-many-refused-lines", says, line + 1, measured=self.refused, limit=MOST_REFUSED)
                 raise StopError from None
             return line + 1
+
+    def _read_and_carry_out(self, line: int) -> int:
+        text = self.table.text(line)
+        self.full_reads += 1
+        again = line <= self.furthest
+        if again:
+            self._spend(len(text) + LINE_WORK, line)
+        self.furthest = max(self.furthest, line)
+        if "%" in text and text.strip() == "%":
+            return self._percent(line)
+        if again and line not in self.again:
+            self.again[line] = read_repeated(text, line + 1, self.parameters, self.state.traits)
+        return self.carry_out(text, line)
+
+    def _carry_out_again(self, repeated: Repeated, line: int) -> int:
+        """Run a line from its tape; -1 where its values can't be worked out, and nothing has been done."""
+        get = self.parameters.quick
+        if repeated.word is not None:
+            return self._along(repeated.o_word(get), line)
+        try:
+            table = repeated.fill(get) if repeated.plain is not None and _takes_plain(self.state) else None
+            settings = repeated.only_sets(get) if table is None else None
+            block = repeated.block(get, line + 1) if table is None and settings is None else None
+        except RefusedError:
+            return -1
+        if settings is not None:
+            for number, value in settings:
+                set_parameter(self.state, number, value, line + 1)
+            return line + 1
+        if block is not None:
+            return self.follow_block(block, line)
+        return line + 1 if table is not None and self._run_filled(table, line) else -1
+
+    def _run_filled(self, table: kernels.RunWords, line: int) -> bool:
+        """Let the kernel run a table of one line as line `line` (from 0); False where it hands back."""
+        state, rows = self.state, self.state.rows
+        if rows.n + 1 > len(rows.minutes):
+            rows.make_room(MOST_CHORDS)
+        begin = rows.n
+        _, row, why = kernels.run_plain(table, rows.for_run(), state.floats, state.ints, (0, 1), begin, MOST_CHORDS)
+        if why != kernels.DONE:
+            return False  # out of room: the full road makes it
+        rows.n = int(row)
+        rows.line[begin : rows.n] = line + 1
+        state.work = max(0, state.work - ROW_PAYS * (rows.n > begin))
+        self._take_rows(begin)
+        return True
+
+    def _o_word(self, line: int) -> OWord:
+        """Return the O-word of line `line` (from 0) that an untaken condition leads to."""
+        again = line <= self.furthest
+        repeated = self.again.get(line)
+        if repeated is not None:
+            self._spend(AGAIN_WORK, line)
+            found = repeated.o_word(self.parameters.quick) if repeated.word is not None else None
+        else:
+            text = self.table.text(line)
+            found = read_line(text, line + 1, self.parameters, self.state.traits).o_word
+            if again:
+                self._spend(len(text) + LINE_WORK, line)
+                if line not in self.again:
+                    self.again[line] = read_repeated(text, line + 1, self.parameters, self.state.traits)
+        if found is None:
+            raise RefusedError("o-word", "a condition's branches cannot be found")
+        return found
 
     def _spend(self, work: int, line: int) -> None:
         """Count work done again on a line that was read before; stop where it is more than the dialect lets pass."""
@@ -250,24 +343,18 @@ class Run:
 
     def carry_out(self, text: str, line: int) -> int:
         """Carry out one line's `text` as line `line` (from 0); raise RefusedError; return the line to go on with."""
+        return self.follow_block(read_line(text, line + 1, self.parameters, self.state.traits), line)
+
+    def follow_block(self, block: Block, line: int) -> int:
+        """Carry out a line that was read, as line `line` (from 0); raise RefusedError; return the line to go on with."""
         state = self.state
-        block = read_line(text, line + 1, self.parameters, state.traits)
         if block.deleted:
             state.report("block-delete", "whether this line runs depends on a switch; it is proved as run", line + 1)
         for number, value in block.settings:
             set_parameter(state, number, value, line + 1)
         if block.o_word is not None:
-            if self.flow is None:
-                self.flow = Flow(self.table, state)
-            onward = self.flow.follow(block.o_word, line)
-            while onward < 0:  # an untaken condition: read the O-word it led to
-                line = -onward - 1
-                again = read_line(self.table.text(line), line + 1, self.parameters, state.traits).o_word
-                if again is None:
-                    raise RefusedError("o-word", "a condition's branches cannot be found")
-                onward = self.flow.branch(again, line)
-            return onward
-        if block.is_empty():
+            return self._along(block.o_word, line)
+        if block.asks_nothing_more():
             if block.message:
                 state.notes.messages.append((line + 1, block.message))
             return line + 1
@@ -280,6 +367,16 @@ class Run:
                 self.flow = Flow(self.table, state)
             return self.flow.subprogram(block, line)
         return line + 1
+
+    def _along(self, o_word: OWord, line: int) -> int:
+        """Go where an O-word leads; return the line to go on with."""
+        if self.flow is None:
+            self.flow = Flow(self.table, self.state)
+        onward = self.flow.follow(o_word, line)
+        while onward < 0:  # an untaken condition: read the O-word it led to
+            line = -onward - 1
+            onward = self.flow.branch(self._o_word(line), line)
+        return onward
 
     def _check_percent(self) -> None:
         """Find out whether the first line that is not blank is a percent sign, and whether a second one follows [3.1]."""
@@ -320,6 +417,7 @@ class Run:
             first_move_without_units=notes.first_move_without_units,
             ended=notes.ended,
             ended_line=notes.ended_line,
+            left_on=() if self.stopped else _left_on(self.state),
             cutters=tuple(notes.cutters.items()),
             uses_g93=notes.uses_g93,
             messages=tuple(notes.messages),

@@ -19,6 +19,7 @@ from newel.program.state import NAN, State
 
 _SYSTEM_FIRST, _SYSTEM_LAST = 5221, 5386
 _MACHINE_HELD = ((5061, 5066), (5161, 5166), (5181, 5186), (5211, 5216), (5220, 5220), (_SYSTEM_FIRST, _SYSTEM_LAST))
+MACHINE_HELD_FROM = 5061  # parameters below this hold what the program set
 
 
 def select_system(state: State, code: int, line: int) -> None:
@@ -198,6 +199,6 @@ def set_parameter(state: State, number: int, value: float, line: int) -> None:
         if axis < 4:
             _set_origin(state, system + 1, axis, value, line)
             return
-    if state.parameters[number] != value:
+    if state.parameters.item(number) != value:
         state.changes += 1
-    state.parameters[number] = value
+        state.parameters[number] = value

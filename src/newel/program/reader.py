@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from newel.core.dialect import ReadTraits
-from newel.program.expressions import Parameters, Scanner, read_expression, read_parameter_number, read_value, whole
+from newel.program.expressions import Parameters, Scanner, Tape, read_expression, read_parameter_number, read_value, whole
 from newel.program.rules import RefusedError
 from newel.program.words import LARGEST, LETTERS, LONGEST_LINE, most_line_number_digits
 
@@ -16,11 +17,11 @@ _COMMENT = re.compile(r"\([^()]*\)")
 
 @dataclass(slots=True)
 class OWord:
-    """An O-word line: the label's number, the word after it ('' for a bare label), and what follows, still to be read."""
+    """An O-word line: the label's number, the word after it ('' for a bare label), and how to work out the values behind it."""
 
     label: int
     word: str
-    rest: Scanner
+    values: Callable[[], list[float]]
 
 
 @dataclass(slots=True)
@@ -40,9 +41,9 @@ class Block:
     message: str = ""
     o_word: OWord | None = None
 
-    def is_empty(self) -> bool:
-        """Tell whether the line asks for nothing."""
-        return not (self.g or self.m or self.words or self.settings or self.o_word)
+    def asks_nothing_more(self) -> bool:
+        """Tell whether the line asks for nothing besides its settings and its O-word."""
+        return not (self.g or self.m or self.words)
 
 
 def fold(text: str, *, semicolon_comments: bool) -> str:
@@ -71,11 +72,14 @@ def fold(text: str, *, semicolon_comments: bool) -> str:
     return "".join(pieces)
 
 
-def read_line(text: str, line: int, parameters: Parameters, traits: ReadTraits) -> Block:
-    """Read line number `line` (from 1); raise RefusedError at the first thing the language does not allow."""
+def read_line(text: str, line: int, parameters: Parameters, traits: ReadTraits, tape: Tape | None = None) -> Block:
+    """Read line number `line` (from 1); raise RefusedError at the first thing the language does not allow.
+
+    `tape`: where each step of working out its values is noted, and behind them what they are for.
+    """
     if len(text) > LONGEST_LINE and not traits.long_lines:
         raise RefusedError("line-too-long", "the line is too long", measured=len(text), limit=LONGEST_LINE, unit="characters")
-    scan = Scanner(fold(text, semicolon_comments=traits.semicolon_comments), parameters, loose=traits.o_words)
+    scan = Scanner(fold(text, semicolon_comments=traits.semicolon_comments), parameters, loose=traits.o_words, tape=tape)
     block = Block(line)
     if scan.take("/"):
         block.deleted = True
@@ -89,6 +93,7 @@ def read_line(text: str, line: int, parameters: Parameters, traits: ReadTraits) 
             if not scan.take("="):
                 raise RefusedError("parameter-form", f"#{number} is neither set (with =) nor the value of a word")
             block.settings.append((number, read_value(scan)))
+            scan.note("set", "")
         elif c == "o" and (traits.o_words or traits.numbered_subprograms):
             if block.g or block.m or block.words or block.settings:
                 raise RefusedError("o-word", "an O-word must stand first on its line")
@@ -107,6 +112,7 @@ def read_call_values(scan: Scanner) -> list[float]:
             _read_comment(scan)
         elif c == "[":
             values.append(read_expression(scan))
+            scan.note("value", "")
         else:
             raise RefusedError("o-word", f"'{scan.text[scan.at : scan.at + 12]}' has no place on an O-word line")
     return values
@@ -156,7 +162,7 @@ def _read_o_word(scan: Scanner, traits: ReadTraits) -> OWord:
     word = scan.text[begin : scan.at]
     if word and not traits.o_words:
         raise RefusedError("not-in-this-dialect", f"'o{label} {word}' needs a dialect with O-word subroutines and loops")
-    return OWord(label, word, scan)
+    return OWord(label, word, lambda: read_call_values(scan))
 
 
 def _read_word(scan: Scanner, block: Block) -> None:
@@ -169,6 +175,7 @@ def _read_word(scan: Scanner, block: Block) -> None:
     if letter == "n":
         raise RefusedError("line-number", "a line number must stand first on its line")
     value = read_value(scan)
+    scan.note("word", letter)
     if abs(value) > LARGEST:
         says = f"the {letter.upper()} word is larger than any control can hold"
         raise RefusedError("number-form", says, measured=value, limit=LARGEST)

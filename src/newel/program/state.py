@@ -161,6 +161,12 @@ class State:
         self.shift[:] = self.relative[self.system] + self.g92
         self.here[:] = job - self.shift
 
+    def remembered(self) -> tuple[object, ...]:
+        """Return all that the control remembers besides `floats`, to compare: how a program goes on depends on nothing else."""
+        arrays = (self.ints, self.parameters, self.relative, self.machine_from_offset, self.g92, self.g92_saved)
+        told = (self.spindle, self.speed_rpm, self.coolant, self.selected, self.cutter, self.compensation, *self.others)
+        return *(array.tobytes() for array in arrays), repr(told), repr(self.sticky)
+
     def labels(self) -> tuple[float, int, int, int, int]:
         """Return what every row of the moment carries: spindle, cutter, length offset, coolant, exact stop."""
         speed = 0.0 if self.spindle == 0 or math.isnan(self.speed_rpm) else self.spindle * self.speed_rpm

@@ -39,7 +39,7 @@ CODES = MappingProxyType(
         # strikes
         "body-strikes-blank": (OBSTACLE, "neck, shank, holder and spindle must touch no material"),
         "body-strikes-part": (OBSTACLE, "neck, shank, holder and spindle must not touch the finished part"),
-        "strikes-keep-out": (OBSTACLE, "nothing that moves may touch jaws, chuck, centre or tailstock"),
+        "strikes-keep-out": (OBSTACLE, "nothing that moves may touch jaws, chuck, rotary housing, centre or tailstock"),
         "strikes-table": (OBSTACLE, "nothing may touch the table"),
         # turning between sides
         "turn-low": (OBSTACLE, "between cuts at clamped sides the bar turns only with the tip clear above everything"),
@@ -48,6 +48,14 @@ CODES = MappingProxyType(
         "wind-up": (OBSTACLE, "A must not turn further from zero than the machine allows"),
         # the end
         "end-low": (OBSTACLE, "a program ends with the tip clear above everything"),
+        "end-spindle-on": (
+            OBSTACLE,
+            "a program ends with the spindle standing: M2 and M30 stop it (NISTIR 6556, 3.6.1), % does not",
+        ),
+        "end-coolant-on": (
+            CAUTION,
+            "a program ends with the coolant off: M2 and M30 turn it off (NISTIR 6556, 3.6.1), % does not",
+        ),
         # the load: estimates, so never more than a caution
         "load-power": (CAUTION, "a cut should ask no more than the spindle's power"),
         "load-torque": (CAUTION, "a cut should load the rotary axis no more than it can turn against"),

@@ -19,7 +19,7 @@ from newel.core.job import ProofAsk
 from newel.core.setup import KeepOut
 from newel.core.units import mm
 from newel.geometry.blank import Blank
-from newel.geometry.blank_surface import surface_points
+from newel.geometry.blank_surface import Skin
 from newel.geometry.distance import signed_distance
 from newel.proof.codes import CODES
 from newel.proof.course import LINES_PER_CODE, Course, finding
@@ -42,13 +42,14 @@ ENOUGH_PCT = 98.0  # of the reachable surface within tolerance: what the demo jo
 
 
 def measure(
-    blank: Blank, vertices: Floats, faces: Ints, course: Course, asked: Asked, progress: Progress
+    blank: Blank, skin: Skin, part: tuple[Floats, Ints], course: Course, asked: Asked, progress: Progress
 ) -> tuple[Deviation, Measured]:
-    """Measure the carved blank against the part: vertices (n, 3) in the bar frame, faces (m, 3)."""
+    """Measure the carved blank, whose surface is `skin`, against the part: vertices (n, 3) in the bar frame, faces (m, 3)."""
+    vertices, faces = part
     grid = asked.ask.resolution_mm
     span = (float(vertices[:, 0].min()), float(vertices[:, 0].max()))
     progress("measuring", 0.0)
-    points, normals, tags = surface_points(blank, 1)
+    points, normals, tags = skin
     near = (points[:, 0] >= span[0] - grid) & (points[:, 0] <= span[1] + grid)
     points, normals, tags = points[near], normals[near], tags[near]
     corners = vertices[faces]

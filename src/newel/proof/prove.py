@@ -18,8 +18,9 @@ from newel.core.findings import Finding, obstacles
 from newel.core.job import ProofAsk
 from newel.core.setup import SetUp, SetUpCutter
 from newel.geometry.blank import Blank
+from newel.geometry.blank_surface import Skin, surface_points
 from newel.mechanics.clock import row_minutes
-from newel.program.interpreter import MachineFacts, interpret
+from newel.program.interpreter import MachineFacts, ProgramFacts, interpret
 from newel.proof.carving import carve_course, carving_findings
 from newel.proof.course import Course, Piece, by_face_rows, finding, join
 from newel.proof.deviation import deviation_findings, measure
@@ -134,11 +135,12 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
     carved = carve_course(course, case.setup, case.asked.resolution_mm, progress)
     found += carving_findings(course, carved)
     found += turning_findings(course, carved)
-    found += standing_findings(course, carved.blank, case.setup, case.asked.gouge_limit_mm)
+    skin = surface_points(carved.blank)
+    found += standing_findings(course, skin, case.setup, case.asked.gouge_limit_mm)
     watch.lap("carving")
     deviation, measured = Deviation(), None
     if case.model is not None:
-        deviation, measured, more, near_part = _against_the_model(case, course, carved.blank, progress)
+        deviation, measured, more, near_part = _against_the_model(case, course, (carved.blank, skin), progress)
         found += more
         approaches += near_part
     watch.lap("measuring")
@@ -192,6 +194,7 @@ def read_course(case: Case, progress: Progress) -> tuple[Course, list[Finding]]:
         if read.facts.first_move_without_units:
             says = "neither G20 nor G21 stands before the first move"
             found.append(finding("units-missing", says, program=name, line=read.facts.first_move_without_units))
+        found += _left_on(name, read.facts)
         motion, taken = read.motion, row_minutes(read.motion, case.machine).minutes
         if case.reads.rapid_dog_leg:
             motion, taken = with_dog_legs(motion, taken, case.machine)
@@ -203,10 +206,20 @@ def read_course(case: Case, progress: Progress) -> tuple[Course, list[Finding]]:
     return join(pieces, setup, offsets_by_itself=by_itself), found
 
 
+def _left_on(name: str, facts: ProgramFacts) -> list[Finding]:
+    """Return a finding for what a program leaves running at its end."""
+    line = facts.ended_line or facts.lines
+    how = "% ends the program and stops nothing" if facts.ended else "the text just ends"
+    return [
+        finding(f"end-{what}-on", f"the {what} is still on where {how}: M5, M9, M2 or M30 is missing", program=name, line=line)
+        for what in facts.left_on
+    ]
+
+
 def _against_the_model(
-    case: Case, course: Course, blank: Blank, progress: Progress
+    case: Case, course: Course, left: tuple[Blank, Skin], progress: Progress
 ) -> tuple[Deviation, Measured, list[Finding], tuple[Approach, ...]]:
-    """Measure what is left against the part, and look whether a body meets the part."""
+    """Measure what is left (blank and its surface) against the part, and look whether a body meets the part."""
     assert case.model is not None
     if case.setup.bar_from_model is None:
         raise BadInput("the set-up does not say where the model lies in the bar", where="setup model.bar_from_model")
@@ -216,7 +229,7 @@ def _against_the_model(
     if np.linalg.det(matrix[:3, :3]) < 0.0:
         raise BadInput("the set-up mirrors the model", where="setup model.bar_from_model")
     asked = Asked(case.tolerance_mm, case.asked, case.setup, case.shop_shapes)
-    deviation, measured = measure(blank, vertices, faces, course, asked, progress)
+    deviation, measured = measure(*left, (vertices, faces), course, asked, progress)
     found = deviation_findings(deviation, measured, course, case.asked)
     strikes, near = part_strike_findings(course, vertices, faces)
     return deviation, measured, found + strikes, near

@@ -12,21 +12,22 @@ from numpy.typing import NDArray
 from newel.core.findings import Finding
 from newel.core.setup import SetUp, SetUpBar
 from newel.core.units import mm
-from newel.geometry.blank import Blank, section_halfplanes
-from newel.geometry.blank_surface import surface_points
+from newel.geometry.blank import section_halfplanes
+from newel.geometry.blank_surface import Skin
 from newel.proof.course import Course, findings_at
 
 Floats = NDArray[np.float64]
 
 
-def standing_findings(course: Course, blank: Blank, setup: SetUp, limit_mm: float) -> list[Finding]:
+def standing_findings(course: Course, skin: Skin, setup: SetUp, limit_mm: float) -> list[Finding]:
     """Return a finding for each line that cut deeper than `limit_mm` into what is meant to stay standing.
 
-    Only what is there when the programs have ended is seen; what lies within the limit of a stub's end is its neighbour's.
+    `skin`: the carved blank's surface. Only what is there when the programs have ended is seen; what lies within the limit
+    of a stub's end is its neighbour's.
     """
     if not setup.stays_standing:
         return []
-    points, _, rows = surface_points(blank, 1)
+    points, _, rows = skin
     beside = [(points[:, 0] > stub.from_x_mm) & (points[:, 0] < stub.to_x_mm) for stub in setup.stays_standing]
     cut = np.flatnonzero((rows >= 0) & np.any(beside, axis=0))
     points, rows = points[cut], rows[cut]

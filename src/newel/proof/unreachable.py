@@ -92,12 +92,14 @@ def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape
     """Lay the outline tangent to the surface at each place, half the tolerance off it."""
     outline = polyline(shape.edge, 0.002)
     reached = np.zeros(len(points), bool)
-    for turn in _turns(points, normals, FAN_DEG):
+    turns = _turns(points, normals, FAN_DEG)
+    for fan in (turns[:1], turns[1:]):  # nearly all that a cutter reaches it reaches from straight above
         left = np.flatnonzero(~reached)
         if len(left) == 0:
             break
-        p = table_points_from_bar(points[left], turn[left])
-        n = table_points_from_bar(normals[left], turn[left])
+        which, turn = np.tile(left, len(fan)), np.concatenate([each[left] for each in fan])
+        p = table_points_from_bar(points[which], turn)
+        n = table_points_from_bar(normals[which], turn)
         upward = n[:, 2] > -1e-6
         flat = np.hypot(n[:, 0], n[:, 1])
         support = flat[:, None] * outline[:, 0] - n[:, 2:3] * outline[:, 1]
@@ -112,7 +114,7 @@ def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape
         def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
             return off_edge_mm(outline, beside[some], p[some, 2] - tip) <= tolerance_mm  # noqa: B023
 
-        reached[left] = _held_clear(tree, shape, (x, y, turn[left], off[:, 2] - h), np.flatnonzero(upward), touches)
+        reached[which[_held_clear(tree, shape, (x, y, turn, off[:, 2] - h), np.flatnonzero(upward), touches)]] = True
     return reached
 
 
@@ -142,20 +144,23 @@ def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, 
     """Set the cutter beside each place, all round it, and ask how far above the place it is held up."""
     outline = polyline(shape.edge, 0.002)
     reached = np.zeros(len(points), bool)
+    share, angle = np.array(_ring_places()).T
+    r = share * shape.edge.radius_mm * 0.999
     for turn in _turns(points, normals, RING_FAN_DEG):
-        for share, angle in _ring_places():
-            left = np.flatnonzero(~reached)
-            if len(left) == 0:
-                return reached
-            p = table_points_from_bar(points[left], turn[left])
-            n = table_points_from_bar(normals[left], turn[left])
-            r = share * shape.edge.radius_mm * 0.999
+        left = np.flatnonzero(~reached)
+        if len(left) == 0:
+            return reached
+        p = table_points_from_bar(points[left], turn[left])
+        n = table_points_from_bar(normals[left], turn[left])
+        x, y = p[:, :1] + r * np.cos(angle), p[:, 1:2] + r * np.sin(angle)
+        beside, height = np.broadcast_to(r, x.shape).ravel(), np.repeat(p[:, 2], len(r))
 
-            def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
-                return off_edge_mm(outline, np.full(len(some), r), p[some, 2] - tip) <= tolerance_mm  # noqa: B023
+        def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
+            return off_edge_mm(outline, beside[some], height[some] - tip) <= tolerance_mm  # noqa: B023
 
-            at = (p[:, 0] + r * np.cos(angle), p[:, 1] + r * np.sin(angle), turn[left], np.full(len(left), -np.inf))
-            reached[left] = _held_clear(tree, shape, at, np.flatnonzero(n[:, 2] > -1e-6), touches)
+        at = (x.ravel(), y.ravel(), np.repeat(turn[left], len(r)), np.full(x.size, -np.inf))
+        upward = np.flatnonzero(np.repeat(n[:, 2] > -1e-6, len(r)))
+        reached[left] = _held_clear(tree, shape, at, upward, touches).reshape(x.shape).any(axis=1)
     return reached
 
 

@@ -200,6 +200,7 @@ _ABOVE_ZERO = {
         "body_diameter_mm", "body_length_mm", "jaw_swing_diameter_mm", "jaw_length_mm", "max_grip_mm",
         "max_bar_diagonal_mm", "jaws", "grip_force_N", "jaw_friction",
     ),
+    "housing": ("radius_mm", "length_mm"),
     "tailstock": (
         "centre_angle_deg", "centre_diameter_mm", "centre_length_mm", "body_radius_mm", "body_length_mm", "max_between_mm",
     ),

@@ -73,6 +73,14 @@ class Chuck:
 
 
 @dataclass(frozen=True)
+class RotaryHousing:
+    """The rotary unit's body behind the chuck, which stands still: a cylinder about the axis that holds the whole casting."""
+
+    radius_mm: float
+    length_mm: float  # from the chuck's back on
+
+
+@dataclass(frozen=True)
 class TailstockUnit:
     """The tailstock with its live centre."""
 
@@ -101,6 +109,7 @@ class Machine:
     table_below_axis_mm: float
     corner_deviation_mm: float
     block_rate_per_s: float
+    housing: RotaryHousing | None = None  # None: not told, and nothing is proved of it
     probe: str | None = None
     dialect: Dialect = field(default_factory=Dialect)
     source: str = ""
