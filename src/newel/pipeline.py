@@ -26,6 +26,7 @@ from newel.planning.asked import asked_groups, asked_mesh, asked_threads, featur
 from newel.planning.engraving import pointed_cutter, with_engraving
 from newel.planning.feed_schedule import Duty, Schedule, feeds_along, standing_bar
 from newel.planning.indexed import plan_sides
+from newel.planning.part_off import with_parting
 from newel.planning.place import corner_radius_mm, place
 from newel.planning.set_up import keep_outs, set_up, set_up_cutter
 from newel.planning.several import chained, one_after_another
@@ -123,7 +124,9 @@ def decide(job: Job, model: ReadModel, shop: Shop) -> tuple[Plan, Machine, Tools
     material = shop.material(job.bar.material, where="[bar] material")
     tools = tools_at_hand(job, shop, machine)
     plan = one_after_another(_cut_plan(job, model, tools, material, machine), model.spans_mm)
-    return (with_engraving(plan, job, model.lines, tools, material, machine) if model.lines else plan), machine, tools
+    if model.lines:
+        plan = with_engraving(plan, job, model.lines, tools, material, machine)
+    return with_parting(plan, job, model.mesh, tools, material, machine), machine, tools
 
 
 def _cut_plan(job: Job, model: ReadModel, tools: Tools, material: Material, machine: Machine) -> Plan:
@@ -199,6 +202,8 @@ def cut(
             planned, why = _quickest(planned, trials, machine)
             said.append(why)
         turned_to = float(paths[-1].pose[-1, 3]) if paths else 0.0
+        if planned.kind is CutKind.PART_OFF:
+            target = target_of(mesh, plan.placement, plan.bar, plan.holding, parted=True)
         path = wound_on(cut_passes(planned, shape, target, blank, surroundings, done), turned_to)
         if len(path):
             cuts.append(planned)
@@ -229,7 +234,7 @@ def cut(
 def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machine: Machine) -> tuple[ProgramFile, ...]:
     """Write the passes as program text in the machine's dialect, with what the job file overrules."""
     asked = {field: value for field, value in vars(job.program).items() if value is not None}
-    traits = replace(machine.dialect.writes, **asked)
+    traits, reads = replace(machine.dialect.writes, **asked), machine.dialect.reads
     written = [WrittenCut(cut.name, cut.cutter, cut.spindle_rpm, path) for cut, path in zip(plan.cuts, paths, strict=True)]
     return write_program(
         written,
@@ -244,6 +249,7 @@ def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machi
             machine.a.max_deg_per_min,
         ),
         safe_z_mm=_retract_z_mm(plan, machine),
+        clamp_m=(reads.clamp_m, reads.unclamp_m) if reads.clamp_m else None,
     )
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from newel.core.errors import Infeasible
 from newel.core.job import Direction
 from newel.core.plan import Cut, CutKind, Decision, Hole, SharpEdge, Side
 from newel.core.units import degrees, mm
@@ -127,6 +128,12 @@ def _face(bench: SideBench, side: Side, draft: _Draft) -> int | None:
 def _facing_cutter(bench: SideBench) -> str:
     if bench.job.rough.cutter is not None:
         return bench.job.rough.cutter
+    if not bench.named(Form.FLAT):
+        raise Infeasible(
+            "no flat cutter is at hand, and sides are faced and cleared with one",
+            where="cutters",
+            remedy="name a flat cutter of the shop in the job file's list, or leave the list out",
+        )
     return bench.quickest(bench.named(Form.FLAT))
 
 

@@ -43,6 +43,11 @@ CODES = MappingProxyType(
         "strikes-table": (OBSTACLE, "nothing may touch the table"),
         # turning between sides
         "turn-low": (OBSTACLE, "between cuts at clamped sides the bar turns only with the tip clear above everything"),
+        "turn-clamped": (OBSTACLE, "the bar turns only while its clamp is released, where the machine has one to be told"),
+        "cut-released": (
+            OBSTACLE,
+            "at a side material is cut only with the bar clamped, where the machine has a clamp to be told",
+        ),
         # travel
         "travel": (OBSTACLE, "every axis must stay within its travel under the work offset"),
         "wind-up": (OBSTACLE, "A must not turn further from zero than the machine allows"),

@@ -33,7 +33,7 @@ from newel.proof.seal import seal_of
 from newel.proof.standing import standing_findings
 from newel.proof.strikes import strike_findings
 from newel.proof.threads import placed, thread_findings
-from newel.proof.turning import turning_findings
+from newel.proof.turning import clamp_findings, turning_findings
 from newel.proof.unreachable import Asked
 from newel.proof.verdict import in_order, verdict_of
 from newel.proof.ways import with_dog_legs
@@ -142,6 +142,7 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
     carved = carve_course(course, case.setup, case.asked.resolution_mm, progress)
     found += carving_findings(course, carved)
     found += turning_findings(course, carved)
+    found += clamp_findings(course, carved) if case.reads.clamp_m else []
     found += standing_findings(course, carved.blank, case.setup, case.asked.gouge_limit_mm)
     watch.lap("carving")
     deviation, measured = Deviation(), None

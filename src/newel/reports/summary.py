@@ -79,6 +79,9 @@ def summary_text(results: Results, *, folder: str) -> str:
         lines.append(f"  mended  {'; '.join(results.mended)}")
     for result in results.cuts:
         lines.append(f"  cut     {cut_text(result.cut, names)}, {duration(result.minutes)}")
+    if plan.holding.parted:
+        tool = "a fine saw" if "metal" in results.material.kind.lower() else "a knife"
+        lines.append(f"  off     cut the stubs of {mm(2.0 * plan.holding.parted[0].radius_mm, 1)} with {tool}")
     lines.append("")
     lines.append(proof_text(results.proof, tolerance_mm=results.job.finish.tolerance_mm))
     lines += [
