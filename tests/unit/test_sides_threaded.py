@@ -8,8 +8,10 @@ import pytest
 
 from newel.core.errors import BadInput, Infeasible
 from newel.core.job import ModelFiles, ProofAsk, SurfaceAsk, ThreadAsk, Work
+from newel.core.plan import CutKind
 from newel.geometry.meshes import write_stl
 from newel.pipeline import Made, decide, make, read
+from newel.planning.asked import asked_groups
 from newel.proof.results import Verdict
 from side_parts import block, job_for, mesh_of, shop
 
@@ -80,3 +82,29 @@ def test_what_cannot_be_threaded_is_refused(model, more, error, says):
     assert refused.value.where.startswith("[[thread]]")
     if error is Infeasible:
         assert refused.value.remedy
+
+
+def test_groups_are_told_as_the_set_up_turns_and_by_names_that_are_there():
+    found = shop()
+    ask = SurfaceAsk(turn_deg=90.0, to_z_mm=5.0, allowance_mm=0.2)
+    job = job_for(surfaces=(ask, SurfaceAsk(turn_deg=0.0, corner_radius_mm=3.0)))
+    model = read(job, drilled(), found)
+    (group,) = asked_groups(job, model, -1)  # derived: half a turn about Z turns a turn about X round; a radius judges nothing
+    assert (group.turn_deg, group.to_z_mm, group.tolerance_mm, group.allowance_mm) == (-90.0, 5.0, None, 0.2)
+    named = job_for(surfaces=(SurfaceAsk(face="no such face", tolerance_mm=0.1),))
+    with pytest.raises(BadInput, match="no flat or round face named"):
+        asked_groups(named, model, 1)
+
+
+def test_profiles_leave_the_holes_that_have_cuts_of_their_own():
+    pocket = manifold3d.Manifold.cube((16.0, 12.0, 6.0)).translate((7.0, -6.0, 6.0))
+    hole = manifold3d.Manifold.cylinder(6.0, 2.5, 2.5, 128).translate((15.0, 0.0, 2.0))
+    model = ModelFiles(write_stl(mesh_of(block() - pocket - hole)), "stl")
+    found = shop()
+    job = job_for(cutters=CUTTERS, work=Work.SIDES)
+    plan = decide(job, read(job, model, found), found)[0]
+    bored = [hole for cut in plan.cuts if cut.kind in (CutKind.BORE, CutKind.DRILL) for hole in cut.holes]
+    profiles = [cut for cut in plan.cuts if cut.kind is CutKind.PROFILE and cut.turn_deg == 0.0]
+    assert len(bored) == 1
+    assert profiles
+    assert all(cut.holes == tuple(bored) for cut in profiles)

@@ -18,6 +18,7 @@ from newel.reports.development import radius_map
 from newel.reports.results import Results
 from newel.reports.summary import bar_text, deviation_lines, finding_text, load_text
 from newel.shop.cutters import Cutter
+from newel.shop.iso_threads import inside_limits, thread_sizes
 
 DEFER = (
     "This sheet does not replace the machine's manual, the rules that hold where you work, or people who are trained. "
@@ -230,6 +231,12 @@ def _measures(results: Results) -> list[list[str]]:
     rows.append(["part, length", *_with_limits(place.part_to_x_mm - place.part_from_x_mm, tolerance, ""), ""])
     for name, at, across in _sections(results):
         rows.append([f"part, {name}, {mm(at, 0)} from the jaws", *_with_limits(across, 2.0 * tolerance, "Ø"), ""])
+    for thread in results.proof.deviation.threads:
+        low, high = inside_limits(thread_sizes(thread.nominal_mm, thread.asked_pitch_mm)).minor_mm
+        where = f"{abs(thread.x_mm):.0f} mm from the jaws"
+        rows.append(
+            [f"{thread.name}, {where}: bore (and a gauge)", f"Ø{thread.minor_mm:.2f} mm", f"{low:.2f} to {high:.2f}", ""]
+        )
     rows.append(["stub at the chuck", f"Ø{2 * plan.holding.chuck_stub.radius_mm:.2f} mm", "", ""])
     for groove in plan.holding.parted:
         end = "chuck" if groove.to_x_mm <= place.part_from_x_mm else "centre"
