@@ -2,7 +2,7 @@
 
     python benchmarks/bench_step_parts.py [folder to keep the files in] [--make [name ...]]
 
-With --make the parts go the whole road, each from a square bar of beech that it fits: to a proved program, or to a refusal.
+With --make the parts go the whole road, each from a bar of beech that it fits: to a proved program, or to a refusal.
 
 The parts come from test data that open CAD packages carry: the npm package occt-import-js (test files of the CAx
 Implementor Forum, which CAD makers exchange to test their STEP translators) and the Debian package gmsh-doc (a bracket of its
@@ -94,7 +94,7 @@ machine = "light benchtop mill"
 [model]
 file = "{file}"
 [bar]
-section = "square"
+section = "{section}"
 size_mm = {size}
 material = "beech"
 [proof]
@@ -103,7 +103,10 @@ resolution_mm = 0.3
 
 
 def made(part: Path, out: Path) -> str:
-    """Go the whole road with a part, from the smallest square bar of whole millimetres that lets 1.5 mm stand all round."""
+    """Go the whole road with a part, from the least bar of whole millimetres that lets 1.5 mm stand all round.
+
+    A square one, or a rectangle for a part that is much flatter than wide.
+    """
     start, clock = time.process_time(), time.perf_counter()
     name = f"{part.stem}.step"
     out.mkdir(parents=True, exist_ok=True)
@@ -111,7 +114,9 @@ def made(part: Path, out: Path) -> str:
         data = part.read_bytes()
         extent = np.sort(np.ptp(mesh_bounds(read_mesh(data, "step", "mm", name).mesh), axis=0))
         (out / name).write_bytes(data)
-        (out / "part.toml").write_text(JOB.format(file=name, size=float(np.ceil(extent[1] + 3.0))))
+        high, wide = (float(np.ceil(side + 3.0)) for side in extent[:2])
+        bar = ("rectangle", [wide, high]) if high < 0.9 * wide else ("square", wide)
+        (out / "part.toml").write_text(JOB.format(file=name, section=bar[0], size=bar[1]))
         files = read_job_files(out / "part.toml")
         results = make_and_write(files, load_shop(shipped_texts()), files.out, lambda stage, share: None)
     except NewelError as error:

@@ -180,7 +180,7 @@ def _check_bar_fits(bar: BarAsk, machine: Machine) -> None:
             limit=machine.chuck.max_bar_diagonal_mm,
             unit="mm",
             where="[bar] size",
-            remedy="take a smaller bar and a smaller scale, or a machine with a larger chuck",
+            remedy="take a smaller or flatter bar, if need be with a smaller scale, or a machine with a larger chuck",
         )
     if min(bar.size_mm) < machine.chuck.min_bar_mm:
         raise Infeasible(

@@ -3,7 +3,7 @@
 Profile: ISO 68-1, H = (sqrt 3 / 2) P. Basic diameters as in ISO 724: d2 = d - 2 (3/8) H, D1 = d - 2 (5/8) H; the root of the
 screw with its full radius d3 = d - (17/12) H. Coarse pitches: ISO 261 (M5 to M8 published in the table of ISO 1207, the others
 from memory). Limits of an inside thread: class 6H by the formulas of ISO 965-1 (from memory; the standard rounds their results,
-so that its own limits differ by up to 0.006 mm).
+so that its own limits differ by up to 0.009 mm).
 """
 
 from __future__ import annotations
