@@ -1,6 +1,6 @@
 """The bracket from the model to the proof, and its sizes measured by rays on `blank-after.stl`: run with an output folder.
 
-    python benchmarks/bench_bracket.py OUT [--material beech] [--resolution 0.1] [--bar square:40]
+    python benchmarks/bench_bracket.py OUT [--material beech] [--resolution 0.1] [--bar square:40] [--step]
 
 Tells minutes on the machine, seconds of every stage, verdict, and every pocket wall, bore, slot and bevel of the drawing.
 """
@@ -33,12 +33,19 @@ def main() -> None:
     ask.add_argument("--material", default="beech")
     ask.add_argument("--resolution", type=float, default=0.1)
     ask.add_argument("--bar", default="square:40", help="section:size")
+    ask.add_argument("--step", action="store_true", help="from the exact faces of a STEP file instead of an STL mesh")
     given = ask.parse_args()
     given.out.mkdir(parents=True, exist_ok=True)
     section, size = given.bar.split(":")
     text = BRACKET_JOB.replace('"beech"', f'"{given.material}"').replace('"square"', f'"{section}"')
     text = text.replace("size_mm = 40", f"size_mm = {size}") + f"\n[proof]\nresolution_mm = {given.resolution}\n"
-    (given.out / "bracket.stl").write_bytes(write_stl(bracket()))
+    if given.step:
+        from step_samples import bracket_shape, step_bytes
+
+        text = text.replace("bracket.stl", "bracket.step")
+        (given.out / "bracket.step").write_bytes(step_bytes(bracket_shape()))
+    else:
+        (given.out / "bracket.stl").write_bytes(write_stl(bracket()))
     (given.out / "bracket.toml").write_text(text)
     stages: dict[str, float] = {}
     last = [time.perf_counter(), "read"]

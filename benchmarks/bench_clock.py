@@ -39,6 +39,7 @@ def carving(rows: int) -> Motion:
         length_offset=np.ones(rows, np.int32),
         coolant=zeros.copy(),
         exact_stop=zeros.copy(),
+        clamp=zeros.copy(),
     )
 
 

@@ -9,28 +9,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from newel.core.dialect import ReadTraits
-from newel.core.errors import BadInput
+from newel.core.errors import BadInput, Infeasible
 from newel.core.job import Direction, Job, ModelAsk, ModelFiles, TurnStyle, Work
 from newel.core.motion import Toolpath
-from newel.core.plan import Cut, CutKind, Decision, Plan, SharpEdge
+from newel.core.plan import Cut, CutKind, Decision, Plan
 from newel.core.profile import CutterShape
 from newel.core.setup import SetUp
 from newel.core.units import duration
-from newel.geometry.bevelled import bevelled
 from newel.geometry.blank import bar_blank, carve
 from newel.geometry.features import moved
-from newel.geometry.mesh_features import features_of
 from newel.geometry.meshes import Mesh, ReadModel, read_mesh, transformed
 from newel.mechanics.bar_sections import SliceFigures
 from newel.mechanics.clock import toolpath_minutes
 from newel.planning.around import Tools, plan_around
+from newel.planning.asked import asked_groups, asked_mesh, asked_threads, features_in
 from newel.planning.engraving import pointed_cutter, with_engraving
 from newel.planning.feed_schedule import Duty, Schedule, feeds_along, standing_bar
 from newel.planning.indexed import plan_sides
+from newel.planning.part_off import with_parting
 from newel.planning.place import corner_radius_mm, place
 from newel.planning.set_up import keep_outs, set_up, set_up_cutter
 from newel.planning.several import chained, one_after_another
-from newel.planning.side_edges import asked_edges
+from newel.planning.side_threads import threaded_holes
 from newel.planning.target import target_of
 from newel.planning.work import decide_work, looks_carved
 from newel.program.writer import ProgramFile, WrittenCut, write_program
@@ -79,7 +79,7 @@ def make(job: Job, asked: ModelFiles, shop: Shop, progress: Progress) -> Made:
     progress("write", 0.0)
     setup = set_up_of(job, cut_plan, tools, machine)
     programs = write(job, cut_plan, paths, setup, machine)
-    proof = prove_programs(job, programs, setup, machine, model.mesh, shop, tools, progress)
+    proof = prove_programs(job, programs, setup, machine, model, shop, tools, progress)
     return Made(job, model, cut_plan, paths, setup, machine, programs, proof)
 
 
@@ -124,15 +124,24 @@ def decide(job: Job, model: ReadModel, shop: Shop) -> tuple[Plan, Machine, Tools
     material = shop.material(job.bar.material, where="[bar] material")
     tools = tools_at_hand(job, shop, machine)
     plan = one_after_another(_cut_plan(job, model, tools, material, machine), model.spans_mm)
-    return (with_engraving(plan, job, model.lines, tools, material, machine) if model.lines else plan), machine, tools
+    if model.lines:
+        plan = with_engraving(plan, job, model.lines, tools, material, machine)
+    return with_parting(plan, job, model.mesh, tools, material, machine), machine, tools
 
 
 def _cut_plan(job: Job, model: ReadModel, tools: Tools, material: Material, machine: Machine) -> Plan:
     mesh = model.mesh
-    if looks_carved(job, mesh):
+    if looks_carved(job, mesh) and not job.threads:
         return plan_around(job, mesh, tools, material, machine)
-    features = model.features or features_of(mesh)
+    features = features_in(model)
+    threaded_holes(features, job.threads)  # what can't be threaded is refused before anything is planned
     work, said = decide_work(job, mesh, features)
+    if job.threads and work is Work.AROUND:
+        raise Infeasible(
+            "a thread is milled while the bar stands clamped, and this part is cut while it turns",
+            where="[[thread]]",
+            remedy='write work = "sides", or leave the thread to a tap',
+        )
     if work is Work.AROUND:
         plan = plan_around(job, mesh, tools, material, machine)
     else:
@@ -193,6 +202,8 @@ def cut(
             planned, why = _quickest(planned, trials, machine)
             said.append(why)
         turned_to = float(paths[-1].pose[-1, 3]) if paths else 0.0
+        if planned.kind is CutKind.PART_OFF:
+            target = target_of(mesh, plan.placement, plan.bar, plan.holding, parted=True)
         path = wound_on(cut_passes(planned, shape, target, blank, surroundings, done), turned_to)
         if len(path):
             cuts.append(planned)
@@ -223,7 +234,7 @@ def cut(
 def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machine: Machine) -> tuple[ProgramFile, ...]:
     """Write the passes as program text in the machine's dialect, with what the job file overrules."""
     asked = {field: value for field, value in vars(job.program).items() if value is not None}
-    traits = replace(machine.dialect.writes, **asked)
+    traits, reads = replace(machine.dialect.writes, **asked), machine.dialect.reads
     written = [WrittenCut(cut.name, cut.cutter, cut.spindle_rpm, path) for cut, path in zip(plan.cuts, paths, strict=True)]
     return write_program(
         written,
@@ -238,6 +249,7 @@ def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machi
             machine.a.max_deg_per_min,
         ),
         safe_z_mm=_retract_z_mm(plan, machine),
+        clamp_m=(reads.clamp_m, reads.unclamp_m) if reads.clamp_m else None,
     )
 
 
@@ -246,17 +258,23 @@ def prove_programs(
     programs: tuple[ProgramFile, ...],
     setup: SetUp,
     machine: Machine,
-    mesh: Mesh | None,
+    model: ReadModel | None,
     shop: Shop,
     tools: Tools,
     progress: Progress,
 ) -> Proof:
     """Prove programs, whoever wrote them, against the set-up, the machine and (if there is one) the model."""
-    return prove_case(case_of(job, programs, setup, machine, mesh, shop, tools), progress)
+    return prove_case(case_of(job, programs, setup, machine, model, shop, tools), progress)
 
 
 def case_of(
-    job: Job, programs: tuple[ProgramFile, ...], setup: SetUp, machine: Machine, mesh: Mesh | None, shop: Shop, tools: Tools
+    job: Job,
+    programs: tuple[ProgramFile, ...],
+    setup: SetUp,
+    machine: Machine,
+    model: ReadModel | None,
+    shop: Shop,
+    tools: Tools,
 ) -> Case:
     """Gather all that a proof rests on; `Case.seal` is its fingerprint, to be had without proving."""
     shapes = tuple(
@@ -267,21 +285,18 @@ def case_of(
         tuple((file.name, file.text) for file in programs),
         setup,
         machine,
-        _asked_shape(job, mesh) if mesh is not None else None,
+        _shape(asked_mesh(job, model)) if model is not None else None,
         job.proof,
         _reads_what_was_asked(job, machine),
         job.finish.tolerance_mm,
         shapes,
         shop.material(job.bar.material, where="[bar] material"),
+        asked_threads(job, model) if model is not None else (),
+        asked_groups(job, model, setup.along_x) if model is not None else (),
     )
 
 
-def _asked_shape(job: Job, mesh: Mesh) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return the part asked for, model frame: the model, with its sharp outside edges bevelled where the job asks for it."""
-    width = job.bevel.width_mm
-    if width is not None:
-        edges = asked_edges(features_of(mesh).edges, job.bevel.least_turn_deg)
-        mesh = bevelled(mesh, [SharpEdge(edge.points, edge.one, edge.other, width) for edge in edges])
+def _shape(mesh: Mesh) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     return mesh.vertices, mesh.faces.astype(np.int64)
 
 

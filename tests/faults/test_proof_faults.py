@@ -364,6 +364,9 @@ def test_just_inside_the_limit_nothing_is_told(fault: Fault) -> None:
 
 def test_every_code_of_the_proof_has_a_fault_that_raises_it() -> None:
     elsewhere = {"unreachable", "feed-not-set", "turn-low"}  # the tests below, and test_turning_faults.py
+    elsewhere |= {"thread-missing", "thread-size", "thread-bore"}  # tests/unit/test_proof_threads.py
+    elsewhere |= {"turn-clamped", "cut-released"}  # test_turning_faults.py
+    elsewhere |= {"group-off", "group-empty"}  # test_group_faults.py
     planted = {fault.code for fault in FAULTS} | elsewhere
     assert planted == set(CODES)
 

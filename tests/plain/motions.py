@@ -53,6 +53,7 @@ def motion_of(xyza, minutes=0.0, kind=RowKind.FEED, start=(0.0, 0.0, 0.0, 0.0), 
         length_offset=column(0, np.int32),
         coolant=column(0, np.uint8),
         exact_stop=column(exact_stop, np.uint8),
+        clamp=column(0, np.uint8),
     )
 
 

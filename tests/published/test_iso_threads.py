@@ -11,7 +11,7 @@ import math
 import pytest
 
 from newel.core.errors import BadInput
-from newel.shop.iso_threads import COARSE_PITCH_MM, thread_for_bore, thread_sizes
+from newel.shop.iso_threads import COARSE_PITCH_MM, inside_limits, thread_for_bore, thread_sizes
 
 ISO_724 = [
     (3.0, 0.5, 2.675, 2.459, 2.387, 3.4046),
@@ -43,3 +43,23 @@ def test_a_bore_is_known_by_its_basic_diameter_and_by_its_drill(d, pitch, D1):
 def test_a_bore_of_no_thread_is_refused():
     with pytest.raises(BadInput, match="no metric thread"):
         thread_for_bore(5.25, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "pitch", "minor", "pitch_diameter"),
+    [
+        (3.0, 0.5, 2.599, 2.775),
+        (4.0, 0.7, 3.422, 3.663),
+        (5.0, 0.8, 4.334, 4.605),
+        (6.0, 1.0, 5.153, 5.500),
+        (8.0, 1.25, 6.912, 7.348),
+        (10.0, 1.5, 8.676, 9.206),
+        (12.0, 1.75, 10.441, 11.063),
+    ],
+)
+def test_the_upper_limits_are_those_of_class_6h(nominal, pitch, minor, pitch_diameter):
+    # from memory: ISO 965-2, class 6H; its figures are the formulas' rounded to preferred numbers
+    sizes = thread_sizes(nominal, pitch)
+    limits = inside_limits(sizes)
+    assert limits.minor_mm == (sizes.D1, pytest.approx(minor, abs=0.009))
+    assert limits.pitch_mm == (sizes.d2, pytest.approx(pitch_diameter, abs=0.009))

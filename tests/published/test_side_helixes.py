@@ -14,9 +14,9 @@ import pytest
 
 from newel.core.errors import BadInput
 from newel.core.profile import CutterShape, outline
-from newel.shop.iso_threads import thread_sizes
+from newel.shop.iso_threads import Tooth, path_radius_mm, thread_sizes
 from newel.toolpaths.strokes import CHORD_MM, arc
-from newel.toolpaths.threads import Tooth, check_tooth, path_radius_mm, tooth_of
+from newel.toolpaths.threads import check_tooth, tooth_of
 
 
 def length_mm(places):

@@ -89,6 +89,23 @@ def test_the_machine_carries_its_dialect() -> None:
     assert changed.a.max_deg_per_min == MILL.a.max_deg_per_min
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ("clamp_m = 10", "come together"),
+        ("clamp_m = 10\nunclamp_m = 10", "must differ"),
+        ("clamp_m = 10\nunclamp_m = 8", "M8 can't be told apart"),
+    ],
+)
+def test_a_clamp_needs_two_numbers_of_its_own(words: str, says: str) -> None:
+    head = 'format = 1\n[machines."light benchtop mill"]\nsource = "common practice: its manual"\n'
+    reads = '[machines."light benchtop mill".dialect.reads]\n'
+    with pytest.raises(BadInput, match=says):
+        with_shipped(f"{head}{reads}{words}\n")
+    told = with_shipped(f"{head}{reads}clamp_m = 10\nunclamp_m = 11\n")
+    assert told.machines["light benchtop mill"].dialect.reads.unclamp_m == 11
+
+
 def test_a_later_text_adds_and_overrides() -> None:
     shop = with_shipped(CUTTER.replace("my cutter", "1/8 in flat"))
     assert shop.cutters["1/8 in flat"].LPR == 20.0

@@ -125,6 +125,9 @@ class HoldingDocument(_Document):
     chuck_stub: StubDocument
     tail_stub: StubDocument | None
     full_bar_from_x_mm: float | None
+    parted: list[StubDocument] = Field(
+        default=[], description="grooves that the last cuts make in the stubs, and what they leave"
+    )
 
 
 class PlanBarDocument(BarDocument):

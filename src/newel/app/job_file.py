@@ -119,6 +119,8 @@ class HoldTable(_Part):
     chuck_stub_diameter_mm: AboveZero | None = Field(default=None, description="round neck left between jaws and part")
     tail_stub_diameter_mm: AboveZero | None = Field(default=None, description="round neck left between part and centre")
     a_zero: Literal["flat", "corner"] | None = Field(default=None, description="what faces the spindle at A0")
+    part_off: bool = Field(default=False, description="last of all, turn the stubs thin beside the part: a knife cuts them")
+    part_off_stub_diameter_mm: AboveZero | None = Field(default=None, description="what parting off leaves to the knife")
 
 
 class RoughTable(_Part):

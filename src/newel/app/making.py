@@ -120,7 +120,7 @@ def _case_of_files(files: JobFiles, programs: tuple[Path, ...], shop: Shop, prog
     with told_by_line(files):
         plan, machine, tools = decide(files.job, model, shop)
     setup = set_up_of(files.job, plan, tools, machine)
-    return case_of(files.job, texts, setup, machine, model.mesh, shop, tools)
+    return case_of(files.job, texts, setup, machine, model, shop, tools)
 
 
 def seal_still_fits(

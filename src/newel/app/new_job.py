@@ -145,6 +145,7 @@ material = {_quoted(material)}  # names: newel shop list materials
 # grip_mm = 25  # how far the bar sits in the jaws
 # chuck_stub_diameter_mm = 10  # the round neck left standing between jaws and part
 # tail_stub_diameter_mm = 8  # and between part and centre
+# part_off = true            # last of all, turn the necks thin beside the part: a knife cuts them
 a_zero = "flat"  # a flat faces the spindle at A0 and is levelled along Y; "corner" for a corner
 
 [rough]

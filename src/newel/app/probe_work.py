@@ -16,7 +16,7 @@ from newel.core.findings import Finding, Severity
 from newel.core.motion import RowKind
 from newel.core.setup import SetUp
 from newel.geometry.blank import section_halfplanes
-from newel.geometry.meshes import Mesh
+from newel.geometry.meshes import ReadModel
 from newel.pipeline import Progress, decide, prove_programs, read, set_up_of
 from newel.planning.around import Tools
 from newel.probing.correct import program_as_run
@@ -40,7 +40,7 @@ class Bench:
     files: JobFiles
     setup: SetUp
     machine: Machine
-    mesh: Mesh
+    model: ReadModel
     tools: Tools
     shop: Shop
 
@@ -51,7 +51,7 @@ def bench_of(files: JobFiles, shop: Shop, progress: Progress) -> Bench:
     model = read(files.job, files.model, shop)
     progress("plan", 0.0)
     plan, machine, tools = decide(files.job, model, shop)
-    return Bench(files, set_up_of(files.job, plan, tools, machine), machine, model.mesh, tools, shop)
+    return Bench(files, set_up_of(files.job, plan, tools, machine), machine, model, tools, shop)
 
 
 def prove_routine(text: str, bench: Bench, probe: Probe, name: str, progress: Progress) -> tuple[Finding, ...]:
@@ -148,9 +148,9 @@ def read_measured(path: Path) -> MeasuredMachine:
 
 
 def _proof(bench: Bench, setup: SetUp, text: str, name: str, progress: Progress, *, model: bool = False) -> Proof:
-    mesh = bench.mesh if model else None
+    asked = bench.model if model else None
     job = bench.files.job if model else replace(bench.files.job, proof=replace(bench.files.job.proof, resolution_mm=0.5))
-    return prove_programs(job, (ProgramFile(name, text),), setup, bench.machine, mesh, bench.shop, bench.tools, progress)
+    return prove_programs(job, (ProgramFile(name, text),), setup, bench.machine, asked, bench.shop, bench.tools, progress)
 
 
 def _standing(begins: np.ndarray, row: int) -> np.ndarray:

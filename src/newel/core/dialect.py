@@ -27,6 +27,8 @@ class ReadTraits:
     rapid_dog_leg: bool = False  # G0 moves each axis at its own rapid instead of along a straight line
     a_wrapped_shortest: bool = False  # an absolute A word turns the shorter way (wrapped controls) instead of by its difference
     inch_a_is_degrees: bool = True
+    clamp_m: int = 0  # M number that clamps the rotary axis, and the one that releases it; 0: there is no clamp to be told
+    unclamp_m: int = 0
     max_rows: int = 6_000_000
     max_loop_turns: int = 250_000  # turns of all loops, and calls: a loop of 200,000 turns, with a call in each, comes through
     max_repeated_work: int = 2_000_000  # about 2 s of reading lines again by loops and calls, less what the rows they make pay

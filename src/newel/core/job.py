@@ -93,13 +93,18 @@ class BarAsk:
 
 @dataclass(frozen=True)
 class HoldAsk:
-    """How the bar is held. `a_zero`: what faces the spindle at A0, 'flat' or 'corner' (round bars: a mark)."""
+    """How the bar is held. `a_zero`: what faces the spindle at A0, 'flat' or 'corner' (round bars: a mark).
+
+    `part_off`: last of all, thin the stubs beside the part until a knife cuts them, to `part_off_stub_diameter_mm`.
+    """
 
     tailstock: Tailstock | None = None
     grip_mm: float | None = None
     chuck_stub_diameter_mm: float | None = None
     tail_stub_diameter_mm: float | None = None
     a_zero: str | None = None
+    part_off: bool = False
+    part_off_stub_diameter_mm: float | None = None
 
 
 @dataclass(frozen=True)

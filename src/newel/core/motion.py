@@ -64,7 +64,8 @@ class Motion:
     feed words ask for the row (nan for rapids, which the clock times; nan too where a feed is missing). `line` (n,):
     line of the text, from 1. `kind`: RowKind. `spindle_rpm`: + clockwise (M3), - the other way (M4), 0 standing.
     `cutter`: number in the spindle, 0 none called yet. `length_offset`: the H in force, 0 none. `coolant`: bit 1 mist,
-    bit 2 flood. `exact_stop`: 1 where the path must stop at the row's end (G61.1, or a stop before the next row).
+    bit 2 flood. `exact_stop`: 1 where the path must stop at the row's end (G61.1, or a stop before the next row). `clamp`:
+    1 the rotary axis is clamped, 2 released, 0 the program has not said.
     """
 
     start: Floats
@@ -77,6 +78,7 @@ class Motion:
     length_offset: Ints
     coolant: Bytes
     exact_stop: Bytes
+    clamp: Bytes
 
     def __post_init__(self) -> None:
         """Make the columns read-only."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -62,7 +62,10 @@ class Stub:
 
 @dataclass(frozen=True)
 class Holding:
-    """How the bar is held and what stays standing: full bar to `full_bar_to_x_mm`, then stub, part, stub."""
+    """How the bar is held and what stays standing: full bar to `full_bar_to_x_mm`, then stub, part, stub.
+
+    `parted`: grooves that the last cuts make in the stubs beside the part, each with the radius that it leaves.
+    """
 
     grip_mm: float
     tailstock: Tailstock
@@ -70,6 +73,24 @@ class Holding:
     chuck_stub: Stub
     tail_stub: Stub | None
     full_bar_from_x_mm: float | None  # at the tail end, left uncut for the centre; None: cut right through
+    parted: tuple[Stub, ...] = ()
+
+    def stubs(self, *, parted: bool) -> tuple[tuple[str, Stub], ...]:
+        """Return the stubs with their names, before the part is parted off or as they stand after it."""
+        found = []
+        for name, stub in (("stub at the chuck's end", self.chuck_stub), ("stub at the centre's end", self.tail_stub)):
+            if stub is None:
+                continue
+            for thin in self.parted if parted else ():
+                if stub.from_x_mm <= thin.from_x_mm and thin.to_x_mm <= stub.to_x_mm:
+                    stub = replace(
+                        stub,
+                        from_x_mm=thin.to_x_mm if thin.from_x_mm == stub.from_x_mm else stub.from_x_mm,
+                        to_x_mm=thin.from_x_mm if thin.to_x_mm == stub.to_x_mm else stub.to_x_mm,
+                    )
+                    found.append((f"last {name}", thin))
+            found.append((name, stub))
+        return tuple(found)
 
 
 class CutKind(StrEnum):

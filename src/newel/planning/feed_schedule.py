@@ -129,7 +129,7 @@ def feeds_along(
 
     The schedule is None where the kind of cut keeps the feed it has.
     """
-    asks = asks_schedule(cut, duty.cutter) and len(path) >= 2
+    asks = asks_schedule(cut, duty.cutter) and bool(np.any(path.kind == MoveKind.CUT))
     before = copy_of(blank) if asks else blank
     removed = carve(blank, duty.shape, path.pose, np.arange(len(path), dtype=np.int32)).removed_mm3
     if not asks:

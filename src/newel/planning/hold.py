@@ -27,6 +27,7 @@ SLENDER = 3.0  # overhang over diameter from which a bar wants a centre
 GRIP_OVER_SIZE = 0.8
 LEAST_GRIP_MM = 12.0
 LEAST_STUB_RADIUS_MM = 3.0
+LAST_STUB_MM = 3.0  # diameter of what parting off leaves at least: a knife cuts it in wood and plastics
 STUB_OVER_END = 0.6  # stub radius as a share of the part's radius at that end
 STUB_OVER_BAR = 0.16  # and at least this share of the bar's size: the weakest place must still carry the cut
 
@@ -54,7 +55,8 @@ def hold(
     length = placed.part_to_x_mm - placed.part_from_x_mm
     tailstock, tail_said = _tailstock(length, bar, asked, machine)
     chuck_radius = _stub_radius(part_points, 0.0, bar, asked.chuck_stub_diameter_mm)
-    rooms = [_room(shape, chuck_radius, corner, machine.chuck.jaw_swing_diameter_mm / 2.0) for shape in shapes]
+    jaws = machine.chuck.jaw_swing_diameter_mm / 2.0
+    rooms = [_room(shape, _deepest(chuck_radius, asked), corner, jaws) for shape in shapes]
     # The tip must come down beside the part's end face, one edge radius off it, on the whole width of the groove.
     part_from = max(max(JAW_GAP_MM + room.from_shoulder_mm, room.from_jaws_mm) + room.edge_radius_mm for room in rooms)
     part_from = float(np.ceil(part_from * 2.0) / 2.0)
@@ -62,7 +64,7 @@ def hold(
     chuck_stub = Stub(JAW_GAP_MM, part_from, chuck_radius)
     if tailstock is Tailstock.LIVE_CENTRE:
         tail_radius = _stub_radius(part_points, length, bar, asked.tail_stub_diameter_mm)
-        tail_rooms = [_room(shape, tail_radius, corner, corner) for shape in shapes]
+        tail_rooms = [_room(shape, _deepest(tail_radius, asked), corner, corner) for shape in shapes]
         land_from = part_to + max(room.from_shoulder_mm + room.edge_radius_mm for room in tail_rooms)
         land_from = float(np.ceil(land_from * 2.0) / 2.0)
         tail_stub: Stub | None = Stub(part_to, land_from, tail_radius)
@@ -94,6 +96,13 @@ def hold(
         _zero_said(bar, asked, machine),
     )
     return moved, sawn, holding, said
+
+
+def _deepest(stub_radius_mm: float, asked: HoldAsk) -> float:
+    """Return how near the axis a tip comes beside the part: to the stub, or to what parting off leaves of it."""
+    if not asked.part_off:
+        return stub_radius_mm
+    return min(stub_radius_mm, 0.5 * (asked.part_off_stub_diameter_mm or LAST_STUB_MM))
 
 
 def _room(shape: CutterShape, stub_radius: float, shoulder_radius: float, jaw_radius: float) -> Room:
@@ -171,7 +180,7 @@ def _check_bar_fits(bar: BarAsk, machine: Machine) -> None:
             limit=machine.chuck.max_bar_diagonal_mm,
             unit="mm",
             where="[bar] size",
-            remedy="take a smaller bar and a smaller scale, or a machine with a larger chuck",
+            remedy="take a smaller or flatter bar, if need be with a smaller scale, or a machine with a larger chuck",
         )
     if min(bar.size_mm) < machine.chuck.min_bar_mm:
         raise Infeasible(

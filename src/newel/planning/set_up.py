@@ -41,9 +41,8 @@ def stays_standing(plan: Plan) -> tuple[KeepOut, ...]:
     """Return what is meant to stay beside the part: stubs, and the full bar at the jaws and at the centre."""
     holding, everything = plan.holding, 1.0e3
     found = [KeepOut("full bar at the jaws", plan.bar.from_x_mm, holding.full_bar_to_x_mm, everything, True)]
-    for name, stub in (("stub at the chuck's end", holding.chuck_stub), ("stub at the centre's end", holding.tail_stub)):
-        if stub is not None:
-            found.append(KeepOut(name, stub.from_x_mm, stub.to_x_mm, stub.radius_mm, True))
+    for name, stub in holding.stubs(parted=True):
+        found.append(KeepOut(name, stub.from_x_mm, stub.to_x_mm, stub.radius_mm, True))
     if holding.full_bar_from_x_mm is not None:
         found.append(KeepOut("full bar at the centre", holding.full_bar_from_x_mm, plan.bar.to_x_mm, everything, True))
     return tuple(found)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from newel.core.errors import Infeasible
 from newel.core.job import Direction
-from newel.core.plan import Cut, CutKind, Decision, SharpEdge, Side
+from newel.core.plan import Cut, CutKind, Decision, Hole, SharpEdge, Side
 from newel.core.units import degrees, mm
 from newel.planning.feeds import TERRACE, CuttingData
 from newel.planning.hold import CLEARANCE_MM
@@ -23,7 +24,7 @@ from newel.planning.side_edges import bevels
 from newel.planning.side_holes import HoleCut, plan_holes
 from newel.planning.side_order import Step, changes, ordered, turns
 from newel.planning.side_owners import SAME_MM, Owned, Sort, half_width_mm, levels, owners, tops
-from newel.planning.sides import turned
+from newel.planning.sides import SQUARE_DEG, apart_deg, turned
 from newel.shop.cutters import Form
 
 Floats = NDArray[np.float64]
@@ -81,9 +82,12 @@ def side_cuts(bench: SideBench, sides: Sequence[Side]) -> tuple[tuple[Cut, ...],
     finishes: list[int] = []
     for k, side in enumerate(sides):
         finishes += _finish(bench, side, owned, k, draft, [*faces, *first_clears, *cleared[k]])
+    for k in finishes:
+        if draft.cuts[k].kind is CutKind.PROFILE:
+            draft.cuts[k] = _replaced(draft.cuts[k], holes=_seen_at(draft.cuts[k].turn_deg or 0.0, holes.cuts, sides))
     bores: list[int] = []
     for item in sorted(holes.cuts, key=lambda item: item.kind is CutKind.THREAD):
-        before = [*faces, *cleared[item.side], *(bores if item.kind is CutKind.THREAD else ())]
+        before = [*faces, *cleared[item.side], *((*finishes, *bores) if item.kind is CutKind.THREAD else ())]
         bores.append(_hole(bench, sides[item.side], item, draft, before))
     finishes += bores
     late = _ends(bench, draft, [*faces, *(k for steps in cleared for k in steps), *finishes])
@@ -124,6 +128,12 @@ def _face(bench: SideBench, side: Side, draft: _Draft) -> int | None:
 def _facing_cutter(bench: SideBench) -> str:
     if bench.job.rough.cutter is not None:
         return bench.job.rough.cutter
+    if not bench.named(Form.FLAT):
+        raise Infeasible(
+            "no flat cutter is at hand, and sides are faced and cleared with one",
+            where="cutters",
+            remedy="name a flat cutter of the shop in the job file's list, or leave the list out",
+        )
     return bench.quickest(bench.named(Form.FLAT))
 
 
@@ -319,6 +329,19 @@ def _finish_with(
             cut = _replaced(cut, tolerance_mm=asked.tolerance_mm, cusp_mm=min(cut.cusp_mm, 0.3 * asked.tolerance_mm))
         made.append(draft.add(cut, name, 20 + i, [*before, *made]))
     return made
+
+
+def _seen_at(turn_deg: float, made: Sequence[HoleCut], sides: Sequence[Side]) -> tuple[Hole, ...]:
+    """Return the holes that cuts of their own make, as they stand at a turn, from above or from below: profiles leave them."""
+    found = []
+    for item in made:
+        if apart_deg(sides[item.side].turn_deg, turn_deg) <= SQUARE_DEG:
+            found += list(item.holes)
+        elif apart_deg(sides[item.side].turn_deg + 180.0, turn_deg) <= SQUARE_DEG:
+            found += [
+                replace(hole, y_mm=-hole.y_mm, top_z_mm=-hole.floor_z_mm, floor_z_mm=-hole.top_z_mm) for hole in item.holes
+            ]
+    return tuple(dict.fromkeys(found))
 
 
 def _hole(bench: SideBench, side: Side, item: HoleCut, draft: _Draft, before: Sequence[int]) -> int:

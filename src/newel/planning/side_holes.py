@@ -4,23 +4,26 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from newel.core.errors import Infeasible
 from newel.core.plan import CutKind, Hole, Side
 from newel.core.profile import outline
+from newel.core.units import mm
 from newel.geometry.drop import drop
 from newel.geometry.features import RoundFace
 from newel.planning.side_bench import SideBench
+from newel.planning.side_threads import WHOLE_DEG, asks_for, thread_mill
 from newel.planning.sides import SQUARE_DEG, apart_deg, turned, up_deg
 from newel.shop.cutters import Form
+from newel.shop.iso_threads import thread_for_bore
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-WHOLE_DEG = 300.0  # a bore of less turn than this is a rounded corner, not a hole
 ACROSS = 0.002
 WIDEST_OVER_DC = 4.0  # rings of helixes; wider holes are cleared and profiled like pockets (common practice)
 NARROWEST_OVER_DC = 1.1  # chips must get out
@@ -49,14 +52,23 @@ class HolePlan:
 def plan_holes(bench: SideBench, sides: Sequence[Side]) -> HolePlan:
     """Plan every round hole that stands upright at some side and that a drill or a helix makes.
 
-    Of the cutters that would do, a hole gets the one that serves most holes, and of those the widest.
+    Of the cutters that would do, a hole gets the one that serves most holes, and of those the widest. Raises Infeasible where
+    a hole shall have a thread that nothing at hand can mill.
     """
     made = np.zeros(len(bench.sample.points), bool)
     wanted: list[_Choice] = []
+    threads: dict[tuple[int, CutKind, str, float], list[Hole]] = {}
     for bore in bench.features.rounds:
-        if not bore.hollow or bore.around_deg < WHOLE_DEG or abs(bore.axis[0]) > ACROSS:
+        pitch = _pitch(bench, bore)
+        if not bore.hollow or bore.around_deg < WHOLE_DEG or (abs(bore.axis[0]) > ACROSS and pitch is None):
             continue
-        choices = _choices(bench, bore, sides)
+        ways = _ways(bench, bore, sides)
+        if pitch is not None:
+            k, mill, threaded = thread_mill(bench, ways, sides)
+            threads.setdefault((k, CutKind.THREAD, mill, round(threaded.diameter_mm, 3)), []).append(threaded)
+        choices = _choices(bench, ways, sides)
+        if pitch is not None and not choices and not any(_opens(bench, hole, sides[k].turn_deg) for k, hole in ways):
+            raise _not_opened(ways[0][1])
         wanted += choices
         if choices:
             made |= _on_hole(bench, bore)
@@ -67,8 +79,7 @@ def plan_holes(bench: SideBench, sides: Sequence[Side]) -> HolePlan:
             choice.options, key=lambda way: (way[0] is CutKind.DRILL, serves[way[1]], bench.cutters[way[1]].DC, way[1])
         )
         found.setdefault((choice.side, kind, name, round(choice.hole.diameter_mm, 3)), []).append(choice.hole)
-        if choice.hole.pitch_mm is not None:
-            _thread_too(bench, choice, found)
+    found |= threads
     cuts = [HoleCut(side, kind, cutter, tuple(holes)) for (side, kind, cutter, _), holes in sorted(found.items(), key=_key)]
     return HolePlan(tuple(cuts), made)
 
@@ -88,15 +99,20 @@ def _key(item: tuple[tuple[int, CutKind, str, float], list[Hole]]) -> tuple[int,
     return side, kind.value, cutter, diameter
 
 
-def _choices(bench: SideBench, bore: RoundFace, sides: Sequence[Side]) -> list[_Choice]:
-    """Return how a bore is made: from one side alone if that can be, else both halves; nothing where neither can."""
+def _ways(bench: SideBench, bore: RoundFace, sides: Sequence[Side]) -> list[tuple[int, Hole]]:
+    """Return the sides at which a bore stands upright and open above, and how it stands there."""
     ways = []
     for k, side in enumerate(sides):
         for way in (1.0, -1.0):
-            if apart_deg(up_deg(way * bore.axis), side.turn_deg) <= SQUARE_DEG:
+            if abs(bore.axis[0]) <= ACROSS and apart_deg(up_deg(way * bore.axis), side.turn_deg) <= SQUARE_DEG:
                 hole = _hole_at(bench, bore, side.turn_deg)
                 if hole is not None:
                     ways.append((k, hole))
+    return ways
+
+
+def _choices(bench: SideBench, ways: Sequence[tuple[int, Hole]], sides: Sequence[Side]) -> list[_Choice]:
+    """Return how a bore is made: from one side alone if that can be, else both halves; nothing where neither can."""
     for k, hole in ways:
         options = _options(bench, hole, sides[k].turn_deg)
         if options:
@@ -106,19 +122,9 @@ def _choices(bench: SideBench, bore: RoundFace, sides: Sequence[Side]) -> list[_
     halves = []
     for k, hole in ways[:2]:
         middle = 0.5 * (hole.top_z_mm + hole.floor_z_mm) - MEET_MM
-        half = Hole(hole.x_mm, hole.y_mm, hole.top_z_mm, middle, hole.diameter_mm, False, hole.pitch_mm)
+        half = replace(hole, floor_z_mm=middle, through=False)
         halves.append(_Choice(k, sides[k].turn_deg, half, _options(bench, half, sides[k].turn_deg)))
     return halves if all(half.options for half in halves) else []
-
-
-def _thread_too(bench: SideBench, choice: _Choice, found: dict[tuple[int, CutKind, str, float], list[Hole]]) -> None:
-    """Add the thread of a hole, with the widest thread mill that is made for its pitch and goes in."""
-    hole = choice.hole
-    for name in bench.named(Form.THREAD_MILL):
-        cutter = bench.cutters[name]
-        if (cutter.TP or 0.0) >= (hole.pitch_mm or 0.0) and hole.diameter_mm >= NARROWEST_OVER_DC * cutter.DC:
-            found.setdefault((choice.side, CutKind.THREAD, name, round(hole.diameter_mm, 3)), []).append(hole)
-            return
 
 
 def _hole_at(bench: SideBench, bore: RoundFace, turn_deg: float) -> Hole | None:
@@ -129,15 +135,18 @@ def _hole_at(bench: SideBench, bore: RoundFace, turn_deg: float) -> Hole | None:
     under = float(drop(bench.grounds.bare, needle, float(ends[0, 0]), float(ends[0, 1]), turn_deg))
     if under > floor + 0.1:
         return None
-    return Hole(
-        float(ends[0, 0]), float(ends[0, 1]), top, floor, 2.0 * bore.radius_mm, under < floor - 0.05, _pitch(bench, bore)
-    )
+    pitch, diameter = _pitch(bench, bore), 2.0 * bore.radius_mm
+    if pitch is not None:
+        # a hole modelled as wide as the thread is outside gets the thread's own bore
+        sizes = thread_for_bore(diameter, pitch, where="[[thread]] pitch_mm")
+        diameter = sizes.D1 if diameter >= sizes.d2 else diameter
+    return Hole(float(ends[0, 0]), float(ends[0, 1]), top, floor, diameter, under < floor - 0.05, pitch)
 
 
 def _pitch(bench: SideBench, bore: RoundFace) -> float | None:
     """Return the pitch of the thread that the job asks for in holes of this diameter."""
     for thread in bench.job.threads:
-        if abs(thread.hole_diameter_mm - 2.0 * bore.radius_mm) <= DRILL_FITS_MM:
+        if asks_for(thread, bore):
             return thread.pitch_mm
     return None
 
@@ -150,17 +159,36 @@ def _options(bench: SideBench, hole: Hole, turn_deg: float) -> tuple[tuple[CutKi
         if fits and bench.stands_clear(name, hole.x_mm, hole.y_mm, hole.floor_z_mm, turn_deg):
             found.append((CutKind.DRILL, name))
     for name in bench.named(Form.FLAT):
-        cutter = bench.cutters[name]
-        if not NARROWEST_OVER_DC * cutter.DC <= hole.diameter_mm <= WIDEST_OVER_DC * cutter.DC + 1e-3:
-            continue
-        aside = 0.5 * (hole.diameter_mm - cutter.DC) - 0.02
-        low = hole.floor_z_mm + 0.02
-        if all(
-            bench.stands_clear(name, hole.x_mm + aside * c, hole.y_mm + aside * s, low, turn_deg)
-            for c, s in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
-        ):
+        wide = hole.diameter_mm > WIDEST_OVER_DC * bench.cutters[name].DC + 1e-3
+        if not wide and _goes_round(bench, name, hole, turn_deg):
             found.append((CutKind.BORE, name))
     return tuple(found)
+
+
+def _goes_round(bench: SideBench, name: str, hole: Hole, turn_deg: float) -> bool:
+    """Tell whether a flat cutter goes round in a hole, at its floor, clear of everything."""
+    cutter = bench.cutters[name]
+    if hole.diameter_mm < NARROWEST_OVER_DC * cutter.DC:
+        return False
+    aside = 0.5 * (hole.diameter_mm - cutter.DC) - 0.02
+    return all(
+        bench.stands_clear(name, hole.x_mm + aside * c, hole.y_mm + aside * s, hole.floor_z_mm + 0.02, turn_deg)
+        for c, s in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
+    )
+
+
+def _opens(bench: SideBench, hole: Hole, turn_deg: float) -> bool:
+    """Tell whether some flat cutter clears a hole, as wide as it may be, down to its floor."""
+    return any(_goes_round(bench, name, hole, turn_deg) for name in bench.named(Form.FLAT))
+
+
+def _not_opened(hole: Hole) -> Infeasible:
+    return Infeasible(
+        f"a hole of {mm(hole.diameter_mm)} that is to be threaded is {mm(hole.top_z_mm - hole.floor_z_mm, 1)} deep, "
+        "and no cutter at hand bores it to its end",
+        where="[[thread]]",
+        remedy="model it less deep, add a longer cutter (a drill of its diameter, for a through hole), or leave it to a tap",
+    )
 
 
 def _on_hole(bench: SideBench, bore: RoundFace) -> Bools:

@@ -11,14 +11,16 @@ from newel.planning.place import corner_radius_mm
 ROUND_SIDES = 180  # facets of stubs and full bar: within 3 µm of a 19 mm radius
 
 
-def target_of(mesh: Mesh, placed: Placement, bar: Bar, holding: Holding) -> DropTree:
-    """Return part (`mesh` in mm, model frame), stubs and full bar, ready for drops in the bar frame."""
+def target_of(mesh: Mesh, placed: Placement, bar: Bar, holding: Holding, *, parted: bool = False) -> DropTree:
+    """Return part (`mesh` in mm, model frame), stubs and full bar, ready for drops in the bar frame.
+
+    `parted`: with the stubs as the last cuts leave them.
+    """
     corner = corner_radius_mm(bar.section, bar.size_mm)
     solids = [transformed(mesh, placed.bar_from_model)]
     solids.append(turned_cylinder(bar.from_x_mm, holding.full_bar_to_x_mm, corner, ROUND_SIDES))
-    for stub in (holding.chuck_stub, holding.tail_stub):
-        if stub is not None:
-            solids.append(turned_cylinder(stub.from_x_mm, stub.to_x_mm, stub.radius_mm, ROUND_SIDES))
+    for _, stub in holding.stubs(parted=parted):
+        solids.append(turned_cylinder(stub.from_x_mm, stub.to_x_mm, stub.radius_mm, ROUND_SIDES))
     if holding.full_bar_from_x_mm is not None:
         solids.append(turned_cylinder(holding.full_bar_from_x_mm, bar.to_x_mm, corner, ROUND_SIDES))
     whole = joined(solids)

@@ -113,6 +113,9 @@ def _set_spindle_and_cutter(state: State, block: Block) -> None:
         state.coolant |= 2
     if 9 in m:
         state.coolant = 0
+    if state.traits.unclamp_m and state.traits.unclamp_m in m:  # released before a move of the same line
+        state.stop_path()
+        state.clamp = 2
 
 
 def _set_modes(state: State, block: Block, by_group: dict[int, int]) -> None:
@@ -285,6 +288,9 @@ def _stop(state: State, block: Block) -> None:
         if code in (0, 1, 60):
             state.stop_path()
             state.notes.stops.append(block.line)
+        elif code and code == state.traits.clamp_m:  # clamped after a move of the same line
+            state.stop_path()
+            state.clamp = 1
         elif code in (2, 30):
             state.notes.ended = f"M{code}"
             state.notes.ended_line = block.line

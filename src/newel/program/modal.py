@@ -35,6 +35,7 @@ M_GROUPS: dict[int, int] = {
     **dict.fromkeys((48, 49), 9),
     **dict.fromkeys((98, 99), 10),  # the trade's: numbered subprograms
 }
+CLAMPING = 11  # the clamp of the rotary axis, by the numbers that the dialect gives
 AXES = "xyzabc"
 
 
@@ -63,7 +64,7 @@ def sort_by_group(block: Block, traits: ReadTraits) -> dict[int, int]:
         raise RefusedError("too-many-m-words", "more than four M words on a line", measured=len(block.m), limit=4)
     m_seen: dict[int, int] = {}
     for code in block.m:
-        group = M_GROUPS.get(code)
+        group = CLAMPING if code and code in (traits.clamp_m, traits.unclamp_m) else M_GROUPS.get(code)
         if group is None:
             raise RefusedError("unknown-code", f"M{code} is not in the language")
         if group == 10 and not traits.numbered_subprograms:

@@ -24,8 +24,9 @@ class Rows:
         self.length_offset = np.empty(room, dtype=np.int32)
         self.coolant = np.empty(room, dtype=np.uint8)
         self.exact_stop = np.empty(room, dtype=np.uint8)
+        self.clamp = np.empty(room, dtype=np.uint8)
 
-    _COLUMNS = ("xyza", "minutes", "line", "kind", "spindle_rpm", "cutter", "length_offset", "coolant", "exact_stop")
+    _COLUMNS = ("xyza", "minutes", "line", "kind", "spindle_rpm", "cutter", "length_offset", "coolant", "exact_stop", "clamp")
 
     def make_room(self, more: int) -> None:
         """See that `more` rows fit behind those that are filled."""
@@ -43,10 +44,12 @@ class Rows:
         """Return the columns that a kernel fills."""
         return RunRows(self.xyza, self.minutes, self.line, self.kind)
 
-    def label(self, begin: int, labels: tuple[float, int, int, int, int]) -> None:
-        """Fill spindle, cutter, length offset, coolant and exact stop of rows `begin` to the last."""
+    def label(self, begin: int, labels: tuple[float, int, int, int, int, int]) -> None:
+        """Fill spindle, cutter, length offset, coolant, exact stop and clamp of rows `begin` to the last."""
         rows = slice(begin, self.n)
-        self.spindle_rpm[rows], self.cutter[rows], self.length_offset[rows], self.coolant[rows], self.exact_stop[rows] = labels
+        names = ("spindle_rpm", "cutter", "length_offset", "coolant", "exact_stop", "clamp")
+        for name, value in zip(names, labels, strict=True):
+            getattr(self, name)[rows] = value
 
     def motion(self, start: np.ndarray) -> Motion:
         """Return the filled rows as Motion."""

@@ -95,6 +95,7 @@ class State:
         self.spindle = 0  # 1 clockwise, -1 the other way
         self.speed_rpm = NAN
         self.coolant = 0
+        self.clamp = 0  # of the rotary axis: 1 clamped, 2 released, 0 not told
         self.selected = -1
         self.cutter = 0
         self.lost: set[int] = set()  # axes whose place an earlier finding made unknown
@@ -164,14 +165,23 @@ class State:
     def remembered(self) -> tuple[object, ...]:
         """Return all that the control remembers besides `floats`, to compare: how a program goes on depends on nothing else."""
         arrays = (self.ints, self.parameters, self.relative, self.machine_from_offset, self.g92, self.g92_saved)
-        told = (self.spindle, self.speed_rpm, self.coolant, self.selected, self.cutter, self.compensation, *self.others)
+        told = (
+            self.spindle,
+            self.speed_rpm,
+            self.coolant,
+            self.selected,
+            self.cutter,
+            self.compensation,
+            self.clamp,
+            *self.others,
+        )
         return *(array.tobytes() for array in arrays), repr(told), repr(self.sticky)
 
-    def labels(self) -> tuple[float, int, int, int, int]:
-        """Return what every row of the moment carries: spindle, cutter, length offset, coolant, exact stop."""
+    def labels(self) -> tuple[float, int, int, int, int, int]:
+        """Return what every row of the moment carries: spindle, cutter, length offset, coolant, exact stop, clamp."""
         speed = 0.0 if self.spindle == 0 or math.isnan(self.speed_rpm) else self.spindle * self.speed_rpm
         stop = 1 if self.ints[kernels.PATH] == 611 else 0
-        return speed, self.cutter, self.mode(kernels.LENGTH_H), self.coolant, stop
+        return speed, self.cutter, self.mode(kernels.LENGTH_H), self.coolant, stop, self.clamp
 
     def put(self, kind: RowKind, target: np.ndarray, minutes: float, line: int) -> None:
         """Add one row that ends at `target` (program coordinates) and move the tip there."""

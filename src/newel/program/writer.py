@@ -58,14 +58,16 @@ def write_program(
     work_offset: str,
     fastest_per_min: tuple[float, float, float, float],
     safe_z_mm: float,
+    clamp_m: tuple[int, int] | None = None,
 ) -> tuple[ProgramFile, ...]:
     """Write `paths` as one program, or one a cutter, as the dialect has it.
 
     `name`: the job's name for the head of the program. `fastest_per_min`: what no fed move may pass, mm/min of X, Y, Z and
     degrees/min of A: where an axis cannot keep up, the feed is lowered. `safe_z_mm`: a height of the tip in the table frame
     (above the rotary axis) that is clear of everything; the program goes there before it moves in X, Y or A, before every
-    cutter change and at its end. Each cut's row 0 is reached from there. Same input, same bytes. Raises BadInput for paths
-    that cannot be written.
+    cutter change and at its end. Each cut's row 0 is reached from there. `clamp_m`: the M numbers that clamp and release the
+    rotary axis: it is released before it turns, and clamped before a cut in which it stands. Same input, same bytes. Raises
+    BadInput for paths that cannot be written.
     """
     if not paths:
         raise BadInput("there is no cut to write")
@@ -83,7 +85,7 @@ def write_program(
                 groups.append([cut])
     files = []
     for number, group in enumerate(groups, start=1):
-        pen = _Pen(setup, traits, fastest_per_min, safe_z_mm)
+        pen = _Pen(setup, traits, fastest_per_min, safe_z_mm, clamp_m)
         pen.head(name, group, work_offset, number, len(groups))
         for cut in group:
             pen.cut(cut)
@@ -114,7 +116,14 @@ def minutes_over_work(counts: np.ndarray, begin: np.ndarray, setup: SetUp, units
 class _Pen:
     """What one program file is written with: the lines so far and where the words stand."""
 
-    def __init__(self, setup: SetUp, traits: WriteTraits, fastest_per_min: tuple[float, ...], safe_z_mm: float) -> None:
+    def __init__(
+        self,
+        setup: SetUp,
+        traits: WriteTraits,
+        fastest_per_min: tuple[float, ...],
+        safe_z_mm: float,
+        clamp_m: tuple[int, int] | None = None,
+    ) -> None:
         self.setup = setup
         self.traits = traits
         self.fastest = np.array(fastest_per_min)
@@ -137,6 +146,8 @@ class _Pen:
         self.state[4] = -1
         self.state[5] = -1
         self.known = False  # whether X, Y, A have been written
+        self.clamp_m = clamp_m
+        self.clamped: bool | None = None  # as last told
         self.cutter: int | None = None
         self.speed = math.nan
         self.safe_count = round((safe_z_mm - setup.table_from_program_mm[2]) / self.units[2])
@@ -188,15 +199,15 @@ class _Pen:
         counts, feeds = self._counts(cut)
         self.comment(cut.title)
         self._call(cut)
-        self._go_to_start(counts[0])
+        # With the bar clamped the feed over the work is the feed of X, Y and Z: plain G94, whatever the habit for turning cuts.
+        clamped = not (counts[1:, 3] != counts[0, 3]).any()
+        self._go_to_start(counts[0], clamped)
         if len(counts) == 1:
             return
         body = counts[1:]
         minutes = minutes_over_work(body, counts[0], self.setup, self.units, np.where(feeds[1:] > 0.0, feeds[1:], np.nan))
         axes = np.abs(np.diff(counts, axis=0)) * self.units / self.fastest
         minutes = np.maximum(minutes, axes.max(axis=1))  # nan (a rapid) stays nan
-        # With the bar clamped the feed over the work is the feed of X, Y and Z: plain G94, whatever the habit for turning cuts.
-        clamped = not (body[:, 3] != counts[0, 3]).any()
         style = self.style._replace(per_minute=1) if clamped else self.style
         if style.per_minute == 0:
             self.line("G93")
@@ -255,18 +266,28 @@ class _Pen:
         if change and traits.coolant:
             self.line(traits.coolant)
 
-    def _go_to_start(self, first: np.ndarray) -> None:
+    def _clamp(self, on: bool) -> None:
+        """Tell the rotary axis' clamp, where there is one to be told and it was not told so before."""
+        if self.clamp_m is not None and on is not self.clamped:
+            self.line(f"M{self.clamp_m[0] if on else self.clamp_m[1]}")
+            self.clamped = on
+
+    def _go_to_start(self, first: np.ndarray, clamped: bool) -> None:
         state = self.state
         words = []
         for axis, letter in enumerate("XYZA"):
             if letter != "Z" and (not self.known or first[axis] != state[axis]):
                 words.append(self.word(letter, int(first[axis])))
+        if not clamped or not self.known or first[3] != state[3]:
+            self._clamp(False)
         if self.wrapped and self.known:
             turn = int(first[3] - state[3]) % self.style.a_wrap
             if abs(2 * turn - self.style.a_wrap) <= 2 * 10**self.a_decimals:  # within a degree of half a turn: say which way
                 self.line(f"G0 {self.word('A', int(state[3]) + self.style.a_wrap // 4)}")
         if words:
             self.line(" ".join(["G0", *words]))
+        if clamped:
+            self._clamp(True)
         if first[2] != state[2]:
             self.line(f"G0 {self.word('Z', int(first[2]))}")
         state[:4] = first

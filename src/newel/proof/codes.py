@@ -43,6 +43,11 @@ CODES = MappingProxyType(
         "strikes-table": (OBSTACLE, "nothing may touch the table"),
         # turning between sides
         "turn-low": (OBSTACLE, "between cuts at clamped sides the bar turns only with the tip clear above everything"),
+        "turn-clamped": (OBSTACLE, "the bar turns only while its clamp is released, where the machine has one to be told"),
+        "cut-released": (
+            OBSTACLE,
+            "at a side material is cut only with the bar clamped, where the machine has a clamp to be told",
+        ),
         # travel
         "travel": (OBSTACLE, "every axis must stay within its travel under the work offset"),
         "wind-up": (OBSTACLE, "A must not turn further from zero than the machine allows"),
@@ -68,6 +73,14 @@ CODES = MappingProxyType(
         # the result
         "stub-cut": (OBSTACLE, "stubs, and the full bar beside jaws and centre, hold the part and must stay as they are"),
         "gouge": (OBSTACLE, "no cut may go below the part's surface by more than the gouge limit"),
+        "thread-missing": (OBSTACLE, "a thread that the job asks for must be there, right-hand, all round its hole"),
+        "thread-size": (
+            OBSTACLE,
+            "a thread's pitch, pitch diameter and major diameter must be those of ISO 68-1 within class 6H of ISO 965-1",
+        ),
+        "thread-bore": (CAUTION, "a thread's bore should lie within class 6H of ISO 965-1"),
+        "group-off": (OBSTACLE, "of surfaces with a tolerance of their own 98 % must lie within it"),
+        "group-empty": (CAUTION, "surfaces that are to have a tolerance of their own should be there"),
         "left-over": (OBSTACLE, "of the reachable surface 98 % must lie within the tolerance"),
         "left-over-some": (CAUTION, "places that a cutter of the shop could reach were left high"),
         "unreachable": (NOTE, "no cutter of the shop reaches these places"),

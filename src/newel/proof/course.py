@@ -119,7 +119,18 @@ def join(pieces: Sequence[Piece], setup: SetUp, *, offsets_by_itself: bool) -> C
     begin_axes = np.vstack([motion.begins()[: len(motion)] for motion in motions])
     columns = {
         name: np.concatenate([getattr(motion, name) for motion in motions])
-        for name in ("xyza", "minutes", "line", "kind", "spindle_rpm", "cutter", "length_offset", "coolant", "exact_stop")
+        for name in (
+            "xyza",
+            "minutes",
+            "line",
+            "kind",
+            "spindle_rpm",
+            "cutter",
+            "length_offset",
+            "coolant",
+            "exact_stop",
+            "clamp",
+        )
     }
     motion = Motion(start=np.array(motions[0].start, copy=True), **columns)
     by_face = np.concatenate([piece.by_face for piece in pieces])

@@ -3,12 +3,13 @@
 Two looks. From the blank: points of the carved surface within the part's X range against the model, exactly (signed
 distance to the mesh, positive outside): gouge and left-over, with the line that cut there last. From the model: points
 spread evenly over its surface, each by the carved point that faces it: how much of the part's surface is within tolerance.
-Stubs that hold the part, and their seats on it, are not part.
+Stubs that hold the part, and their seats on it, are not part. Where the job asks for a thread, the threaded hole is the truth.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +24,10 @@ from newel.geometry.blank_surface import Skin
 from newel.geometry.distance import signed_distance
 from newel.proof.codes import CODES
 from newel.proof.course import LINES_PER_CODE, Course, finding
+from newel.proof.groups import Bounds, bounds_at, measure_groups
 from newel.proof.results import Deviation, Measured, Standing, WorstPlace
 from newel.proof.samples import Samples, spread
+from newel.proof.threads import as_threaded, measure_threads
 from newel.proof.unreachable import Asked, unreachable
 from newel.proof.valleys import valley_points
 
@@ -58,25 +61,31 @@ def measure(
     if len(points) == 0:
         gone = np.full(len(samples.points), -float(np.linalg.norm(np.ptp(vertices, axis=0))))
         nothing = Measured(points, np.zeros(0), np.zeros(0, np.uint8), tags)
-        return _summed(samples, gone, judge(samples.points, gone, asked, span), nothing, course, asked.tolerance_mm), nothing
+        bounds = bounds_at(samples.points, np.full(len(gone), -1), course, asked.groups, asked.tolerance_mm)
+        standing = judge(samples.points, gone, asked, span, bounds)
+        return _summed(samples, gone, standing, nothing, course, asked, bounds), nothing
     nearest, parallel = facing_points(samples, points, normals, grid)
     progress("measuring", 0.2)
     chosen = _chosen(points, nearest, samples, asked)
     exact = np.full(len(points), np.nan)
-    exact[chosen] = signed_distance(vertices, faces, points[chosen])[0]
+    exact[chosen] = as_threaded(signed_distance(vertices, faces, points[chosen])[0], points[chosen], asked.threads)
     progress("measuring", 0.6)
     off = samples_off(samples.points - points[nearest], normals[nearest], exact[nearest], parallel, grid)
-    standing = judge(samples.points, off, asked, span)
+    off = as_threaded(off, samples.points, asked.threads)
+    bounds = bounds_at(samples.points, np.where(parallel, tags[nearest], -1), course, asked.groups, asked.tolerance_mm)
+    standing = judge(samples.points, off, asked, span, bounds)
     high = np.flatnonzero(standing == Standing.MISSED)
     if len(high):
         lost = unreachable(samples.points[high], samples.normals[high], vertices, faces, asked)
         standing[high[lost]] = Standing.UNREACHABLE
     progress("measuring", 0.9)
-    found = judge(points[chosen], exact[chosen], asked, span)
+    of_points = bounds_at(points[chosen], tags[chosen], course, asked.groups, asked.tolerance_mm)
+    found = judge(points[chosen], exact[chosen], asked, span, of_points)
     _lend_standing(points[chosen], found, samples.points, standing)
     measured = _with_valleys(Measured(points[chosen], exact[chosen], found, tags[chosen]), blank, vertices, faces, asked, span)
     progress("measuring", 1.0)
-    return _summed(samples, off, standing, measured, course, asked.tolerance_mm), measured
+    summed = _summed(samples, off, standing, measured, course, asked, bounds)
+    return replace(summed, threads=measure_threads(points, asked.threads)), measured
 
 
 def _with_valleys(
@@ -90,12 +99,12 @@ def _with_valleys(
     points, tags = points[::stride], tags[::stride]
     if len(points) == 0:
         return measured
-    exact = signed_distance(vertices, faces, points)[0]
+    exact = as_threaded(signed_distance(vertices, faces, points)[0], points, asked.threads)
     deep = exact < 0.0
     return Measured(
         np.concatenate([measured.points, points[deep]]),
         np.concatenate([measured.deviation_mm, exact[deep]]),
-        np.concatenate([measured.standing, judge(points[deep], exact[deep], asked, span)]),
+        np.concatenate([measured.standing, judge(points[deep], exact[deep], asked, span, None)]),
         np.concatenate([measured.row, tags[deep]]),
     )
 
@@ -169,10 +178,13 @@ def in_stubs(points: Floats, stubs: Sequence[KeepOut], slack_mm: float) -> Bools
     return inside
 
 
-def judge(points: Floats, off_mm: Floats, asked: Asked, span: tuple[float, float]) -> Bytes:
-    """Return the Standing (k,) of points by their deviation alone; what is high is called missed until reach is asked."""
+def judge(points: Floats, off_mm: Floats, asked: Asked, span: tuple[float, float], bounds: Bounds | None) -> Bytes:
+    """Return the Standing (k,) of points by their deviation alone; what is high is called missed until reach is asked.
+
+    `bounds`: what each is judged by, where that is not the one tolerance.
+    """
     standing = np.zeros(len(points), np.uint8)
-    standing[off_mm > asked.tolerance_mm] = Standing.MISSED
+    standing[off_mm > (bounds.highest_mm if bounds is not None else asked.tolerance_mm)] = Standing.MISSED
     slack = asked.ask.resolution_mm
     aside = (
         in_stubs(points, asked.setup.stays_standing, slack)
@@ -185,13 +197,14 @@ def judge(points: Floats, off_mm: Floats, asked: Asked, span: tuple[float, float
 
 
 def _summed(
-    samples: Samples, off: Floats, standing: Bytes, measured: Measured, course: Course, tolerance_mm: float
+    samples: Samples, off: Floats, standing: Bytes, measured: Measured, course: Course, asked: Asked, bounds: Bounds
 ) -> Deviation:
     """Sum samples to percentages of area, and carved points to largest deviations and worst places."""
     part = standing != Standing.NOT_PART
     reachable = part & (standing != Standing.UNREACHABLE)
     count, reached = max(int(part.sum()), 1), max(int(reachable.sum()), 1)
-    within = reachable & (np.abs(off) <= tolerance_mm)
+    tolerance_mm = asked.tolerance_mm
+    within = reachable & bounds.within(off)
     edges = _edges(tolerance_mm)
     histogram = np.histogram(np.clip(off[part], edges[0], edges[-1]), edges)[0] / count * 100.0
     d, s = measured.deviation_mm, measured.standing
@@ -206,11 +219,12 @@ def _summed(
         unreachable_max_mm=_largest(d, s == Standing.UNREACHABLE, off, standing == Standing.UNREACHABLE),
         within_tolerance_pct=100.0 * float(within.sum()) / reached,
         missed_pct=100.0 * float((standing == Standing.MISSED).sum()) / reached,
-        gouged_pct=100.0 * float((part & (off < -tolerance_mm)).sum()) / reached,
+        gouged_pct=100.0 * float((part & (off < -bounds.tolerance_mm)).sum()) / reached,
         unreachable_pct=100.0 * float((standing == Standing.UNREACHABLE).sum()) / count,
         edges_mm=tuple(float(edge) for edge in edges),
         histogram_pct=tuple(float(share) for share in histogram),
         worst=worst_places(measured, course),
+        groups=measure_groups(off, reachable, bounds, asked.groups, int(part.sum())),
     )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import newel
+from newel.core.asked import SurfaceGroup, ThreadedHole
 from newel.core.dialect import ReadTraits
 from newel.core.errors import BadInput
 from newel.core.findings import Finding, obstacles
@@ -24,6 +25,7 @@ from newel.program.interpreter import MachineFacts, ProgramFacts, interpret
 from newel.proof.carving import carve_course, carving_findings
 from newel.proof.course import Course, Piece, by_face_rows, finding, join
 from newel.proof.deviation import deviation_findings, measure
+from newel.proof.groups import group_findings, placed_group
 from newel.proof.limits import limit_findings
 from newel.proof.load import load_of
 from newel.proof.part_strikes import part_strike_findings
@@ -31,7 +33,8 @@ from newel.proof.results import Approach, CutterTime, Deviation, Measured, Proof
 from newel.proof.seal import seal_of
 from newel.proof.standing import standing_findings
 from newel.proof.strikes import strike_findings
-from newel.proof.turning import turning_findings
+from newel.proof.threads import placed, thread_findings
+from newel.proof.turning import clamp_findings, turning_findings
 from newel.proof.unreachable import Asked
 from newel.proof.verdict import in_order, verdict_of
 from newel.proof.ways import with_dog_legs
@@ -47,7 +50,10 @@ Model = tuple[Floats, Ints]
 
 @dataclass(frozen=True)
 class Case:
-    """Everything a proof depends on: what its seal is the fingerprint of."""
+    """Everything a proof depends on: what its seal is the fingerprint of.
+
+    `threads`, and the named faces of `groups`, in the model's own coordinates, as `model`.
+    """
 
     programs: tuple[Program, ...]
     setup: SetUp
@@ -58,6 +64,8 @@ class Case:
     tolerance_mm: float
     shop_shapes: tuple[SetUpCutter, ...]
     material: Material | None
+    threads: tuple[ThreadedHole, ...] = ()
+    groups: tuple[SurfaceGroup, ...] = ()
 
     def seal(self) -> str:
         """Return the fingerprint of all of it and of Newel's version."""
@@ -67,7 +75,7 @@ class Case:
                 "setup": self.setup,
                 "machine": self.machine,
                 "model": self.model,
-                "asked": (self.asked, self.tolerance_mm),
+                "asked": (self.asked, self.tolerance_mm, self.threads, self.groups),
                 "reads": self.reads,
                 "cutters": self.shop_shapes,
                 "material": self.material,
@@ -135,6 +143,7 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
     carved = carve_course(course, case.setup, case.asked.resolution_mm, progress)
     found += carving_findings(course, carved)
     found += turning_findings(course, carved)
+    found += clamp_findings(course, carved) if case.reads.clamp_m else []
     skin = surface_points(carved.blank)
     found += standing_findings(course, skin, case.setup, case.asked.gouge_limit_mm)
     watch.lap("carving")
@@ -228,9 +237,12 @@ def _against_the_model(
     faces = np.asarray(case.model[1], dtype=np.int64)
     if np.linalg.det(matrix[:3, :3]) < 0.0:
         raise BadInput("the set-up mirrors the model", where="setup model.bar_from_model")
-    asked = Asked(case.tolerance_mm, case.asked, case.setup, case.shop_shapes)
+    threads = tuple(placed(hole, matrix) for hole in case.threads)
+    groups = tuple(placed_group(group, matrix) for group in case.groups)
+    asked = Asked(case.tolerance_mm, case.asked, case.setup, case.shop_shapes, threads, groups)
     deviation, measured = measure(*left, (vertices, faces), course, asked, progress)
     found = deviation_findings(deviation, measured, course, case.asked)
+    found += thread_findings(deviation.threads) + group_findings(deviation.groups)
     strikes, near = part_strike_findings(course, vertices, faces)
     return deviation, measured, found + strikes, near
 

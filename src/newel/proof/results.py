@@ -53,13 +53,52 @@ class WorstPlace:
 
 
 @dataclass(frozen=True)
+class ThreadMeasured:
+    """A thread as asked for and as measured on the carved bar, in mm; nan where it is `missing` (then: why).
+
+    `x_mm` of its middle in the bar frame. `length_mm`: along the hole, of full profile.
+    """
+
+    name: str
+    x_mm: float
+    nominal_mm: float
+    asked_pitch_mm: float
+    hole_length_mm: float
+    pitch_mm: float = math.nan
+    pitch_diameter_mm: float = math.nan
+    major_mm: float = math.nan
+    minor_mm: float = math.nan
+    length_mm: float = math.nan
+    missing: str = ""
+
+
+@dataclass(frozen=True)
+class GroupMeasured:
+    """A group of surfaces with a tolerance of its own: what lies within it, in percent of the group's reachable area.
+
+    Within is what stands no deeper than the tolerance under the model and no higher than that over `allowance_mm`. `mean_mm`,
+    `lowest_mm`, `highest_mm`: signed deviation from the model. `area_pct`: the group's share of the part's surface.
+    """
+
+    name: str
+    tolerance_mm: float
+    allowance_mm: float
+    area_pct: float
+    within_tolerance_pct: float
+    mean_mm: float
+    lowest_mm: float
+    highest_mm: float
+
+
+@dataclass(frozen=True)
 class Deviation:
     """How far what is left differs from the part.
 
     `gouge_max_mm` (0 or more), `leftover_max_mm` (what was missed; unreachable places apart in
     `unreachable_max_mm`). `within_tolerance_pct`: of the reachable surface of the part, by area, what lies within
     `tolerance_mm`; `unreachable_pct`: of the whole surface, stubs apart. `histogram`: share of the part's area in percent
-    between neighbouring `edges_mm` of signed deviation (positive: left over). All nan where no model was given.
+    between neighbouring `edges_mm` of signed deviation (positive: left over). All nan where no model was given. `threads`:
+    those that the job asks for; `groups`: surfaces that are judged by a tolerance of their own.
     """
 
     tolerance_mm: float = math.nan
@@ -73,6 +112,8 @@ class Deviation:
     edges_mm: tuple[float, ...] = ()
     histogram_pct: tuple[float, ...] = ()
     worst: tuple[WorstPlace, ...] = ()
+    threads: tuple[ThreadMeasured, ...] = ()
+    groups: tuple[GroupMeasured, ...] = ()
 
 
 @dataclass(frozen=True)

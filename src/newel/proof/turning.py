@@ -18,6 +18,7 @@ Bools = NDArray[np.bool_]
 
 STILL_DEG = 0.002  # twice the last digit that programs write of A
 ACROSS_MM = 0.01
+CLAMPED = 1  # as Motion.clamp says it
 
 
 def turning_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
@@ -47,6 +48,33 @@ def turning_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
         return f"turns the bar by {degrees(abs(step[row, 3]))} with the tip down amid cuts at a side"
 
     return findings_at(course, "turn-low", bad, says, measured=low[bad], limit=course.safe_z_mm, unit="mm")
+
+
+def clamp_findings(course: Course, carved: CarvedCourse) -> list[Finding]:
+    """Return a finding for each line that turns a clamped bar, or cuts at a side while the bar is not clamped.
+
+    For machines whose clamp programs must tell (ReadTraits.clamp_m). Cutting with the bar never clamped is found as well;
+    turning it before the program has said anything of the clamp is not.
+    """
+    if len(course) == 0:
+        return []
+    step = np.nan_to_num(course.end - course.begin)
+    turns = np.abs(step[:, 3]) > STILL_DEG
+    clamped = course.motion.clamp == CLAMPED
+    found = findings_at(
+        course,
+        "turn-clamped",
+        np.flatnonzero(turns & clamped),
+        lambda row: f"turns the bar by {degrees(abs(step[row, 3]))} against its clamp",
+    )
+    low = np.minimum(np.nan_to_num(course.begin_tip_mm, nan=np.inf), np.nan_to_num(course.end_tip_mm, nan=np.inf))
+    dives = _dives(course, (low < course.safe_z_mm) & course.known)
+    cuts = carved.removed_mm3 > carved.least_mm3
+    around = np.zeros(int(dives.max(initial=-1)) + 1, bool)
+    around[dives[cuts & turns & (dives >= 0)]] = True
+    still = cuts & ~turns & (dives >= 0) & ~around[np.maximum(dives, 0)] if len(around) else np.zeros(len(course), bool)
+    bad = np.flatnonzero(still & ~clamped)
+    return found + findings_at(course, "cut-released", bad, lambda row: "cuts at a side, and the bar's clamp is not on")
 
 
 def _dives(course: Course, down: Bools) -> NDArray[np.int64]:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from newel.core.asked import SurfaceGroup, ThreadedHole
 from newel.core.job import ProofAsk
 from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut, SetUp, SetUpCutter
@@ -41,12 +42,17 @@ SIDES = 72  # of the prisms that stand for round keep-outs in the drop
 
 @dataclass(frozen=True)
 class Asked:
-    """What the deviation is judged by: tolerance, gouge limit, grid, what stays standing, and every cutter at hand."""
+    """What the deviation is judged by: tolerance, gouge limit, grid, what stays standing, and every cutter at hand.
+
+    `threads` and `groups`, in the bar frame: where another truth, or another tolerance, holds than the model's.
+    """
 
     tolerance_mm: float
     ask: ProofAsk
     setup: SetUp
     shop: Sequence[SetUpCutter]
+    threads: Sequence[ThreadedHole] = ()
+    groups: Sequence[SurfaceGroup] = ()
 
 
 def unreachable(points: Floats, normals: Floats, vertices: Floats, faces: Ints, asked: Asked) -> Bools:

@@ -20,6 +20,7 @@ from newel.reports.development import radius_map
 from newel.reports.results import CutResult, Results
 from newel.reports.summary import bar_text, deviation_lines, finding_text, load_text
 from newel.shop.cutters import Cutter
+from newel.shop.iso_threads import inside_limits, thread_sizes
 
 DEFER = (
     "This sheet does not replace the machine's manual, the rules that hold where you work, or people who are trained. "
@@ -35,6 +36,10 @@ _GENERAL = (
 _CENTRE = "Press the live centre just so that it turns along: too much bends the bar as it gets thin, too little lets it whip."
 _LONG_BAR = "Watch the first passes on the thin places: a long bar rings before it breaks. Stop if it sings."
 _STUBS = "The part hangs on its stubs at the end. Part it off by hand, with spindle and rotary axis standing and power off."
+_LAST_STUB = (
+    "At the end the part hangs on {size} only: keep clear, hold it before you cut the stub with {tool}, with spindle and "
+    "rotary axis standing and power off."
+)
 
 
 MOST_WIDE_CUTS = 14  # more are told briefly, in two columns: the sheet is two pages
@@ -275,8 +280,15 @@ def _own_cautions(results: Results) -> list[str]:
     slender = results.plan.bar.to_x_mm / (2 * min(holding.chuck_stub.radius_mm, results.plan.placement.part_radius_mm))
     if slender > 6.0:  # overhang over the thinnest place; common practice calls this a long bar
         own.append(_LONG_BAR)
-    own.append(_STUBS)
+    own.append(_last_stub(results) or _STUBS)
     return own
+
+
+def _last_stub(results: Results) -> str:
+    """Say how the part comes off where it was parted off down to thin stubs."""
+    parted = results.plan.holding.parted
+    tool = "a fine saw" if "metal" in results.material.kind.lower() else "a knife"
+    return _LAST_STUB.format(size=f"stubs of {mm(2.0 * parted[0].radius_mm, 1)}", tool=tool) if parted else ""
 
 
 def _said_for_all(caution: str) -> bool:
@@ -311,7 +323,16 @@ def _measures(results: Results) -> list[list[str]]:
     for name, at, across in _sections(results) if not plan.sides else ():
         rows.append([f"part, {name}, {mm(at, 0)} from the jaws", *_with_limits(across, 2.0 * tolerance, "Ø"), ""])
     rows += _side_measures(results, 2.0 * tolerance)
+    for thread in results.proof.deviation.threads:
+        low, high = inside_limits(thread_sizes(thread.nominal_mm, thread.asked_pitch_mm)).minor_mm
+        where = f"{abs(thread.x_mm):.0f} mm from the jaws"
+        rows.append(
+            [f"{thread.name}, {where}: bore (and a gauge)", f"Ø{thread.minor_mm:.2f} mm", f"{low:.2f} to {high:.2f}", ""]
+        )
     rows.append(["stub at the chuck", f"Ø{2 * plan.holding.chuck_stub.radius_mm:.2f} mm", "", ""])
+    for groove in plan.holding.parted:
+        end = "chuck" if groove.to_x_mm <= place.part_from_x_mm else "centre"
+        rows.append([f"last stub at the {end}", f"Ø{2 * groove.radius_mm:.2f} mm", "", ""])
     if plan.holding.tail_stub is not None:
         rows.append(["stub at the centre", f"Ø{2 * plan.holding.tail_stub.radius_mm:.2f} mm", "", ""])
     return rows

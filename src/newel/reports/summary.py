@@ -8,8 +8,9 @@ from newel.core.findings import Finding, Severity
 from newel.core.job import Section, Tailstock
 from newel.core.plan import Bar, Cut, Plan
 from newel.core.units import degrees, duration, mm
-from newel.proof.results import Proof
+from newel.proof.results import GroupMeasured, Proof, ThreadMeasured
 from newel.reports.results import Results
+from newel.shop.iso_threads import inside_limits, thread_sizes
 from newel.shop.machines import Machine
 
 _MOST_FINDINGS = 12
@@ -78,6 +79,9 @@ def summary_text(results: Results, *, folder: str) -> str:
         lines.append(f"  mended  {'; '.join(results.mended)}")
     for result in results.cuts:
         lines.append(f"  cut     {cut_text(result.cut, names)}, {duration(result.minutes)}")
+    if plan.holding.parted:
+        tool = "a fine saw" if "metal" in results.material.kind.lower() else "a knife"
+        lines.append(f"  off     cut the stubs of {mm(2.0 * plan.holding.parted[0].radius_mm, 1)} with {tool}")
     lines.append("")
     lines.append(proof_text(results.proof, tolerance_mm=results.job.finish.tolerance_mm))
     lines += [
@@ -112,7 +116,32 @@ def deviation_lines(proof: Proof, tolerance_mm: float) -> list[str]:
     within = f"{d.within_tolerance_pct:.1f} % of the reachable surface is within {mm(tolerance_mm, 3)}"
     if d.unreachable_pct > 0.0:
         within += f"; {d.unreachable_pct:.1f} % of the surface is out of reach of every cutter here"
-    return [*lines, f"        {within}"]
+    return [*lines, f"        {within}", *(_thread_line(item) for item in d.threads), *(_group_line(item) for item in d.groups)]
+
+
+def _thread_line(thread: ThreadMeasured) -> str:
+    """Tell a thread's sizes, each with what class 6H of ISO 965-1 lets it be."""
+    at = f"thread  {thread.name} in the bar at X {thread.x_mm:.1f}"
+    if thread.missing:
+        return f"{at}: not there, {thread.missing}"
+    limits = inside_limits(thread_sizes(thread.nominal_mm, thread.asked_pitch_mm))
+    return (
+        f"{at}: pitch {mm(thread.pitch_mm, 3)}, pitch diameter {mm(thread.pitch_diameter_mm, 3)} "
+        f"({limits.pitch_mm[0]:.3f} to {limits.pitch_mm[1]:.3f}), major {mm(thread.major_mm, 3)} (at least "
+        f"{limits.major_mm[0]:.3f}), bore {mm(thread.minor_mm, 3)} ({limits.minor_mm[0]:.3f} to {limits.minor_mm[1]:.3f}), "
+        f"{mm(thread.length_mm, 1)} long"
+    )
+
+
+def _group_line(group: GroupMeasured) -> str:
+    """Tell how surfaces with a tolerance of their own came out."""
+    if group.area_pct == 0.0:
+        return f"group   {group.name}: none was made"
+    left = f", up to {mm(group.allowance_mm)} may stand" if group.allowance_mm else ""
+    return (
+        f"group   {group.name}: {group.within_tolerance_pct:.1f} % is within {mm(group.tolerance_mm, 3)}{left}; it stands "
+        f"{group.mean_mm:+.3f} mm off on the whole, {group.lowest_mm:+.3f} to {group.highest_mm:+.3f}"
+    )
 
 
 def load_text(proof: Proof) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import fields
 
+from newel.core.dialect import ReadTraits
 from newel.core.errors import BadInput
 from newel.core.job import Section
 from newel.core.sources import source_of
@@ -13,6 +14,7 @@ from newel.shop.cutters import Cutter, Form, Holder
 from newel.shop.machines import LinearAxis, Machine
 from newel.shop.materials import Material
 
+_LANGUAGE_M = frozenset({0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60, 98, 99})
 _SUM_SLACK_MM = 1e-6
 _CONE_SLACK_MM = 0.1  # how far the printed taper, DC and APMX of a tapered cutter may disagree on the radius
 _DIAMETERS = {Section.ROUND: 1, Section.SQUARE: 1, Section.HEXAGON: 1, Section.RECTANGLE: 2}
@@ -160,6 +162,17 @@ def _check_axis(axis: LinearAxis, where: str, name: str) -> None:
         _refuse(getattr(axis, field) <= 0, f"{field} must be above 0", where, f"{name}.{field}")
 
 
+def _check_clamp(reads: ReadTraits, where: str) -> None:
+    """The clamp's two M numbers come together, differ, and are none of the language's own (NISTIR 6556, table 7; M98, M99)."""
+    pair = (reads.clamp_m, reads.unclamp_m)
+    field = "dialect.reads.clamp_m"
+    _refuse(any(pair) and not all(pair), "clamp_m and unclamp_m come together", where, field)
+    _refuse(all(pair) and pair[0] == pair[1], "clamp_m and unclamp_m must differ", where, field)
+    for number in pair:
+        taken = number in _LANGUAGE_M or not 0 <= number <= 999
+        _refuse(taken and number != 0, f"M{number} can't be told apart from the language's own M numbers", where, field)
+
+
 def check_machine(machine: Machine, where: str) -> None:
     """Refuse a machine that cannot stand or move as described."""
     _sourced(machine.source, where, "source")
@@ -172,6 +185,7 @@ def check_machine(machine: Machine, where: str) -> None:
             where,
             "jaw_face_on_axis_mm",
         )
+    _check_clamp(machine.dialect.reads, where)
     remedy = "+1: +A turns the bar from +Y to +Z, seen in the table frame; -1: the other way (ISO 841 for a turning table)"
     _refuse(machine.a.sense not in (1, -1), "the sense of A must be 1 or -1", where, "a.sense", remedy)
     _refuse(machine.chuck_end not in ("left", "right"), "chuck_end is 'left' or 'right'", where, "chuck_end")

@@ -2,7 +2,8 @@
 
 Profile: ISO 68-1, H = (sqrt 3 / 2) P. Basic diameters as in ISO 724: d2 = d - 2 (3/8) H, D1 = d - 2 (5/8) H; the root of the
 screw with its full radius d3 = d - (17/12) H. Coarse pitches: ISO 261 (M5 to M8 published in the table of ISO 1207, the others
-from memory).
+from memory). Limits of an inside thread: class 6H by the formulas of ISO 965-1 (from memory; the standard rounds their results,
+so that its own limits differ by up to 0.009 mm).
 """
 
 from __future__ import annotations
@@ -16,6 +17,11 @@ from newel.core.errors import BadInput
 COARSE_PITCH_MM = {1.6: 0.35, 2.0: 0.4, 2.5: 0.45, 3.0: 0.5, 4.0: 0.7, 5.0: 0.8, 6.0: 1.0, 8.0: 1.25, 10.0: 1.5, 12.0: 1.75, 16.0: 2.0, 20.0: 2.5}  # fmt: skip  # noqa: E501
 _HALVES_UP_TO_MM = 6.0  # nominal diameters of ISO 261 stand on half millimetres up to here, on whole ones above (from memory)
 _ASTRAY = 0.3  # a bore may differ from the basic one by this share of the pitch
+_FLANK_RAD = math.radians(30.0)  # half the profile's angle, ISO 68-1
+# Ends of the ranges of nominal diameter that share a tolerance, mm: ISO 965-1, from memory.
+_RANGES_MM = (0.99, 1.4, 2.8, 5.6, 11.2, 22.4, 45.0)
+_OVER_WALL_MM = 0.02  # kept by the tooth from the bore's wall on its way down the middle
+_NECK_MM = 0.02  # kept between the neck and the bore's wall
 
 
 @dataclass(frozen=True)
@@ -74,3 +80,67 @@ def thread_for_bore(bore_mm: float, pitch_mm: float, *, where: str = "") -> Thre
             remedy="the bore should be the nominal diameter less about 1.08 pitches (ISO 724)",
         )
     return found[best][1]
+
+
+@dataclass(frozen=True)
+class ThreadLimits:
+    """From where to where the diameters of an inside thread may lie, in mm."""
+
+    minor_mm: tuple[float, float]
+    pitch_mm: tuple[float, float]
+    major_mm: tuple[float, float]
+
+
+def inside_limits(sizes: ThreadSizes) -> ThreadLimits:
+    """Return the limits of an inside thread of class 6H.
+
+    Minor and pitch diameter: from the basic size up (ISO 965-1). The major diameter must reach the nominal one; above it lies,
+    at most, the sharp corner of the basic triangle, H/4 further in diameter (plane geometry).
+
+    >>> m6 = inside_limits(thread_sizes(6.0, 1.0))  # M6 6H from memory: 4.917 to 5.153, 5.350 to 5.500
+    >>> [round(x, 2) for x in m6.minor_mm], [round(x, 2) for x in m6.pitch_mm]
+    ([4.92, 5.15], [5.35, 5.5])
+    """
+    p = sizes.pitch
+    bore = (433.0 * p - 190.0 * p**1.22 if p < 1.0 else 230.0 * p**0.7) * 1e-3
+    above = next((k for k, end in enumerate(_RANGES_MM) if sizes.d <= end), len(_RANGES_MM) - 1)
+    middle = math.sqrt(_RANGES_MM[max(above, 1) - 1] * _RANGES_MM[max(above, 1)])
+    pitch = 1.32 * 90.0 * p**0.4 * middle**0.1 * 1e-3
+    return ThreadLimits((sizes.D1, sizes.D1 + bore), (sizes.d2, sizes.d2 + pitch), (sizes.d, sizes.d + 0.25 * sizes.height_mm))
+
+
+@dataclass(frozen=True)
+class Tooth:
+    """A thread mill's tooth: radius at its crest and of its neck, width of its flat, height of its middle over the end."""
+
+    crest_mm: float
+    neck_mm: float
+    flat_mm: float
+    middle_mm: float
+
+
+def path_radius_mm(tooth: Tooth, sizes: ThreadSizes) -> float:
+    """Return the radius of the tip's helix that gives the thread its basic pitch diameter.
+
+    A tooth whose flat is P/8 reaches the nominal diameter; a sharper one goes deeper until its flanks lie on the profile's
+    (plane geometry): at most to the sharp corner of the basic triangle, H/8 beyond.
+    """
+    sharper = (sizes.pitch / 8.0 - tooth.flat_mm) / (2.0 * math.tan(_FLANK_RAD))
+    return 0.5 * sizes.d + sharper - tooth.crest_mm
+
+
+def misfit(tooth: Tooth, sizes: ThreadSizes) -> str:
+    """Say why a tooth cannot make a thread: too blunt for the pitch, too shallow, or too wide for the bore; '' where it can."""
+    name = thread_name(sizes)
+    if tooth.flat_mm > sizes.pitch / 8.0 + 1e-9:
+        return f"the tooth's flat of {tooth.flat_mm:g} mm is wider than an eighth of the pitch of {name}"
+    if 2.0 * tooth.crest_mm > sizes.D1 - 2.0 * _OVER_WALL_MM:
+        return f"a thread mill of {2.0 * tooth.crest_mm:g} mm does not go into the bore of {name}"
+    if tooth.neck_mm + path_radius_mm(tooth, sizes) > 0.5 * sizes.D1 - _NECK_MM:
+        return f"the tooth does not stand out far enough for {name}: its neck would rub in the bore"
+    return ""
+
+
+def thread_name(sizes: ThreadSizes) -> str:
+    """Name a thread: 'M6 x 1'."""
+    return f"M{sizes.d:g} x {sizes.pitch:g}"

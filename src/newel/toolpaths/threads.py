@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +19,7 @@ from newel.core.plan import Cut, Hole
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
-from newel.shop.iso_threads import ThreadSizes, thread_for_bore
+from newel.shop.iso_threads import ThreadSizes, Tooth, misfit, path_radius_mm, thread_for_bore
 from newel.toolpaths.holes import FACET_MM, OVER_MM, hole_place, holes_in_order
 from newel.toolpaths.linking import Surroundings
 from newel.toolpaths.strokes import (
@@ -38,20 +37,7 @@ Floats = NDArray[np.float64]
 Progress = Callable[[float], None] | None
 
 FLOOR_MM = 0.1  # kept between the cutter's end and the floor of a blind hole (common practice)
-NECK_MM = 0.02  # kept between the neck and the bore's wall
-OVER_WALL_MM = 0.02  # kept by the tooth from the bore's wall on its way down the middle
-_FLANK_RAD = math.radians(30.0)  # half the profile's angle, ISO 68-1
 _EASY_RAD = 0.5 * math.pi  # the half circle out to the wall goes through a quarter turn about the bore
-
-
-@dataclass(frozen=True)
-class Tooth:
-    """A thread mill's tooth: radius at its crest and of its neck, width of its flat, height of its middle over the end."""
-
-    crest_mm: float
-    neck_mm: float
-    flat_mm: float
-    middle_mm: float
 
 
 def thread(
@@ -94,25 +80,11 @@ def tooth_of(shape: CutterShape) -> Tooth:
     return Tooth(shape.edge.radius_mm, neck, high - low, 0.5 * (low + high))
 
 
-def path_radius_mm(tooth: Tooth, sizes: ThreadSizes) -> float:
-    """Return the radius of the tip's helix that gives the thread its basic pitch diameter.
-
-    A tooth whose flat is P/8 reaches the nominal diameter; a sharper one goes deeper until its flanks lie on the profile's
-    (plane geometry): at most to the sharp corner of the basic triangle, H/8 beyond.
-    """
-    sharper = (sizes.pitch / 8.0 - tooth.flat_mm) / (2.0 * math.tan(_FLANK_RAD))
-    return 0.5 * sizes.d + sharper - tooth.crest_mm
-
-
 def check_tooth(tooth: Tooth, sizes: ThreadSizes, where: str = "") -> None:
-    """Refuse a tooth that cannot make a thread: too blunt for the pitch, too shallow, or too wide for the bore."""
-    name = f"M{sizes.d:g} x {sizes.pitch:g}"
-    if tooth.flat_mm > sizes.pitch / 8.0 + 1e-9:
-        raise BadInput(f"the tooth's flat of {tooth.flat_mm:g} mm is wider than an eighth of the pitch of {name}", where=where)
-    if 2.0 * tooth.crest_mm > sizes.D1 - 2.0 * OVER_WALL_MM:
-        raise BadInput(f"a thread mill of {2.0 * tooth.crest_mm:g} mm does not go into the bore of {name}", where=where)
-    if tooth.neck_mm + path_radius_mm(tooth, sizes) > 0.5 * sizes.D1 - NECK_MM:
-        raise BadInput(f"the tooth does not stand out far enough for {name}: its neck would rub in the bore", where=where)
+    """Refuse a tooth that cannot make a thread."""
+    why = misfit(tooth, sizes)
+    if why:
+        raise BadInput(why, where=where)
 
 
 def _depths(sizes: ThreadSizes, ae_mm: float) -> list[float]:

@@ -69,8 +69,8 @@ def profile(
 
     The allowance is left on walls alone; floors come out at their own height. Where more than FINISH_MM stands on a wall, a
     pass that leaves so much goes first; the lowest level of each wall is gone along once more at the final size. The
-    cut's `holes` are left to the cuts that make them. With `rest_over_mm` only those walls are cut that the cutter which
-    profiled before (`around.finished_by`) could not touch.
+    cut's `holes`, below where they open, are left to the cuts that make them. With `rest_over_mm` only those walls are cut
+    that the cutter which profiled before (`around.finished_by`) could not touch.
     """
     ground = side_ground(cut, shape, target, around.keep_out, around.clearance_mm, walls_only=True)
     before = side_ground(
@@ -201,6 +201,8 @@ def _runs_at(wants: _Wants, ground: SideGround, z: float) -> list[WallRun]:
         near = standing(stock, steps, fine[:, 0], fine[:, 1], stock.sure_mm + FINISH_MM)
         wanted &= near > z + _LEVEL_MM
         for hole in cut.holes:
+            if z >= hole.top_z_mm - _LEVEL_MM:
+                continue  # here the walls are those of what the hole opens into
             wanted &= np.hypot(fine[:, 0] - hole.x_mm, fine[:, 1] - hole.y_mm) > 0.5 * hole.diameter_mm
         if wants.bigger is not None:
             wanted &= _not_reached(fine, z, *wants.bigger, wants.shape.edge.radius_mm)

@@ -80,7 +80,7 @@ def made(task: Task, progress: Progress) -> dict[str, Any]:
 def show_made(task: Task, files: JobFiles, shop: Shop, result: Made, progress: Progress) -> dict[str, Any]:
     """Lay out the page's view of a made job."""
     tools = tools_at_hand(files.job, shop, result.machine)
-    case = case_of(files.job, result.programs, result.setup, result.machine, result.model.mesh, shop, tools)
+    case = case_of(files.job, result.programs, result.setup, result.machine, result.model, shop, tools)
     return _show(task, case, result.proof, result.plan, result.model.mended, progress)
 
 
@@ -94,7 +94,7 @@ def proved(task: Task, progress: Progress) -> dict[str, Any]:
     progress("plan", 0.0)
     with told_by_line(files):
         plan, machine, tools = decide(files.job, model, shop)
-    case = case_of(files.job, texts, set_up_of(files.job, plan, tools, machine), machine, model.mesh, shop, tools)
+    case = case_of(files.job, texts, set_up_of(files.job, plan, tools, machine), machine, model, shop, tools)
     return _show(task, case, prove_case(case, progress), plan, model.mended, progress)
 
 
