@@ -145,3 +145,12 @@ def test_a_bore_is_fed_by_the_speed_of_its_edge():
     rough, _ = feeds_along(wide, path, blank(), duty(HARD))
     fine, _ = feeds_along(asked, path, blank(), duty(HARD))
     assert rough.feed_mm_per_min.sum() >= fine.feed_mm_per_min.sum()
+
+
+def test_a_face_may_bend_the_cutter_sideways_as_roughing_may():
+    flat = cut(allowance_mm=0.0, turn_deg=0.0)
+    faced, _ = feeds_along(replace(flat, kind=CutKind.FACE), deep_then_shallow(), blank(), duty())
+    walls, _ = feeds_along(replace(flat, kind=CutKind.PROFILE), deep_then_shallow(), blank(), duty())
+    rough, _ = feeds_along(replace(flat, kind=CutKind.CLEAR, allowance_mm=0.3), deep_then_shallow(), blank(), duty())
+    assert np.array_equal(faced.feed_mm_per_min, rough.feed_mm_per_min)
+    assert faced.feed_mm_per_min.sum() > walls.feed_mm_per_min.sum()

@@ -321,15 +321,16 @@ _HARD = (POWER, TORQUE, ROTARY, GRIP, STRENGTH)
 
 
 def _rings(cut: Cut, path: Toolpath, of_row: NDArray[np.int64], duty: Duty) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return for each stretch (s,) how much faster the edge goes along a bore's wall than the tip, and whether it leaves stock.
+    """Return for each stretch (s,) how much faster the edge goes along a bore's wall than the tip, and whether it may bend.
 
-    (r + R) / r with the tip's radius r about the hole (plane geometry); 1 in cuts that are no bores. In a bore all rings but
-    the one at the wall leave something for the next.
+    (r + R) / r with the tip's radius r about the hole (plane geometry); 1 in cuts that are no bores. It may bend as far as in
+    roughing where something is left: with an allowance, and in a bore in all rings but the one at the wall.
     """
     rows = np.flatnonzero(of_row >= 0)
     count = int(of_row.max(initial=-1)) + 1
     if cut.kind is not CutKind.BORE or not cut.holes or not len(rows):
-        return np.ones(count), np.full(count, cut.allowance_mm > 0.0)
+        # a face is made by the tip: how far the cutter or the bar bends sideways does not show in it
+        return np.ones(count), np.full(count, cut.allowance_mm > 0.0 or cut.kind is CutKind.FACE)
     radius = duty.shape.edge.radius_mm
     holes = np.array([[hole.x_mm, hole.y_mm] for hole in cut.holes])
     away = np.linalg.norm(path.pose[rows, None, :2] - holes[None], axis=2)
@@ -404,7 +405,9 @@ def _with_feeds(path: Toolpath, of_row: NDArray[np.int64], feeds: Floats) -> Too
     feed = path.feed_mm_per_min.copy()
     rows = of_row >= 0
     mine = feeds[of_row[rows]]
-    feed[rows] = np.where(path.kind[rows] == MoveKind.ENTRY, ENTRY_SHARE * mine, mine)
+    # a helix whose turns take off no more than the cut does was planned at nearly its feed: what it bears it is let have
+    entry = np.minimum(mine, np.maximum(feed[rows], ENTRY_SHARE * mine))
+    feed[rows] = np.where(path.kind[rows] == MoveKind.ENTRY, entry, mine)
     link = path.kind == MoveKind.LINK
     feed[link] = path.feed_mm_per_min[link]
     return replace(path, feed_mm_per_min=feed)

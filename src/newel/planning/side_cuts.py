@@ -78,6 +78,7 @@ def side_cuts(bench: SideBench, sides: Sequence[Side]) -> tuple[tuple[Cut, ...],
         cleared.append(_clear(bench, side, owned, k, chain, draft, faces))
         if chain:
             said.append(_chain_said(bench, side, owned, k, chain))
+    said += _room_said(bench, draft)
     first_clears = [steps[0] for steps in cleared if steps]
     finishes: list[int] = []
     for k, side in enumerate(sides):
@@ -228,6 +229,25 @@ def _beside_part(bench: SideBench, x_mm: tuple[float, float]) -> tuple[float, fl
 def _room_to_cut(bench: SideBench, name: str) -> dict[str, object]:
     deepest, widest = bench.bounded_room_mm(name)
     return {"deepest_mm": deepest, "widest_mm": widest}
+
+
+def _room_said(bench: SideBench, draft: _Draft) -> list[Decision]:
+    """Say of each cutter that faces or clears how deep and how wide its levels may be."""
+    said = []
+    for name in dict.fromkeys(step.cutter for step in draft.steps):
+        data, (deepest, widest) = bench.rough(name), bench.bounded_room_mm(name)
+        if (deepest, widest) == (data.ap_mm, data.ae_mm):
+            continue
+        said.append(
+            Decision(
+                f"levels at sides with {name}",
+                f"up to {mm(deepest)} deep and up to {mm(widest)} wide, depth times width {data.ap_mm * data.ae_mm:.2f} mm²",
+                "their engagement is held, so that no slot is met: roughing keeps its area of cut, in as few levels as force, "
+                "bending and the thinnest chip bear",
+                (f"ap {mm(data.ap_mm)} and ae {mm(data.ae_mm)} throughout",),
+            )
+        )
+    return said
 
 
 def allowance_mm(bench: SideBench, name: str) -> float:
