@@ -175,6 +175,10 @@ def test_an_island_costs_no_level_of_its_own_and_comes_out_at_its_height():
     assert set(np.round(np.unique(z), 3)) >= {round(TOP - 6.0, 3), round(TOP - 2.0, 3)}
     order = np.round(z, 3)
     assert np.flatnonzero(order == round(TOP - 6.0, 3)).max() < np.flatnonzero(order == round(TOP - 2.0, 3)).min()
+    # twice as deep is half as wide: the engagement of that width is held, on what stands
+    whole = lambda x, y: np.ones(x.shape, bool)  # noqa: E731
+    peak, _ = replayed(path, TOP - 6.0, whole, pocket.buffer(2.0).bounds, 3.0, cut.feed_mm_per_min)
+    assert peak <= 1.2 * asked_angle_rad(3.0, 0.5 * cut.ae_mm)
     carved = carve(copy_of(blank), shape, path.pose, np.zeros(len(path), np.int32))
     high = path.pose[:, 2] > TOP - 2.0 - 1e-6
     late = np.arange(len(path)) > np.flatnonzero(path.pose[:, 2] < TOP - 5.9).max()
