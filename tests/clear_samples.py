@@ -28,12 +28,19 @@ def flat(diameter=6.0, flute=14.0):
     )
 
 
-def block(pocket=None, depth=6.0, outside=None):
-    """A block over the whole bar, or over `outside` (XY polygon), with a pocket (XY polygon, about X 40) sunk into its top."""
+def block(pocket=None, depth=6.0, outside=None, island=None, second=None):
+    """A block over the whole bar, or over `outside` (XY polygon), with a pocket (XY polygon, about X 40) sunk into its top.
+
+    `second`: another pocket half as deep; `island`: a polygon that stands in the pocket to 2 mm under the top.
+    """
     shell = outside if outside is not None else shapely.box(FROM_X, -HALF_Y, TO_X, HALF_Y)
     solid = _drawn(shell, BOTTOM, TOP)
     if pocket is not None:
         solid -= _drawn(pocket, TOP - depth, TOP + 1.0)
+    if second is not None:
+        solid -= _drawn(second, TOP - 0.5 * depth, TOP + 1.0)
+    if island is not None:
+        solid += _drawn(island, BOTTOM, TOP - 2.0)
     mesh = solid.to_mesh64()
     return drop_tree(np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int64))
 

@@ -17,6 +17,7 @@ from newel.core.profile import CutterShape
 from newel.core.setup import SetUp
 from newel.core.units import duration
 from newel.geometry.blank import bar_blank, carve
+from newel.geometry.drop import DropTree
 from newel.geometry.features import moved
 from newel.geometry.meshes import Mesh, ReadModel, read_mesh, transformed
 from newel.mechanics.bar_sections import SliceFigures
@@ -26,6 +27,7 @@ from newel.planning.asked import asked_groups, asked_mesh, asked_threads, featur
 from newel.planning.engraving import pointed_cutter, with_engraving
 from newel.planning.feed_schedule import Duty, Schedule, feeds_along, standing_bar
 from newel.planning.indexed import plan_sides
+from newel.planning.mixed import WHAT, chosen_by_clock, chosen_by_rate, roughed_from_sides, worth_trying
 from newel.planning.part_off import with_parting
 from newel.planning.place import corner_radius_mm, place
 from newel.planning.set_up import keep_outs, set_up, set_up_cutter
@@ -136,13 +138,13 @@ def _cut_plan(job: Job, model: ReadModel, tools: Tools, material: Material, mach
     features = features_in(model)
     threaded_holes(features, job.threads)  # what can't be threaded is refused before anything is planned
     work, said = decide_work(job, mesh, features)
-    if job.threads and work is Work.AROUND:
+    if job.threads and work is not Work.SIDES:
         raise Infeasible(
             "a thread is milled while the bar stands clamped, and this part is cut while it turns",
             where="[[thread]]",
             remedy='write work = "sides", or leave the thread to a tap',
         )
-    if work is Work.AROUND:
+    if work is not Work.SIDES:
         plan = plan_around(job, mesh, tools, material, machine)
     else:
         plan = plan_sides(job, mesh, features, tools, material, machine)
@@ -178,6 +180,8 @@ def cut(
     `hear` is told how each of them came out.
     """
     target = target_of(mesh, plan.placement, plan.bar, plan.holding)
+    if material is not None:
+        plan = _roughed_by_clock(job, plan, target, machine, tools, material)
     bar = plan.bar
     blank = bar_blank(bar.section, bar.size_mm, bar.from_x_mm, bar.to_x_mm, bar.turned_deg, PLANNING_PITCH_MM)
     names = dict(plan.cutters)
@@ -327,7 +331,44 @@ def _retract_z_mm(plan: Plan, machine: Machine) -> float:
     return max(radii) + RETRACT_OVER_MM
 
 
+def _roughed_by_clock(job: Job, plan: Plan, target: DropTree, machine: Machine, tools: Tools, material: Material) -> Plan:
+    """Rough what is carved all round from the sides where the job file says so, or else where the clock does."""
+    asked = job.rough.direction, job.rough.cutter, job.rough.feed_mm_per_min
+    if job.work is not Work.MIXED and (job.work is not None or plan.sides or any(value is not None for value in asked)):
+        return plan
+    other = roughed_from_sides(job, plan, tools, material, machine)
+    if other is None:
+        return plan
+    if job.work is Work.MIXED:
+        return replace(other, decisions=(*other.decisions, Decision(WHAT, "from the sides", "asked for", by="job file")))
+    if not worth_trying(plan, other):
+        return replace(plan, decisions=(*plan.decisions, chosen_by_rate(plan, other)))
+    minutes, others = (_roughing_minutes(some, target, machine, tools) for some in (plan, other))
+    best = other if others < minutes else plan
+    why = chosen_by_clock(min(minutes, others), max(minutes, others), from_sides=best is other)
+    return replace(best, decisions=(*best.decisions, why))
+
+
+def _roughing_minutes(plan: Plan, target: DropTree, machine: Machine, tools: Tools) -> float:
+    """Time the roughing cuts of a plan, their passes made in full on a blank of their own; around, the quickest direction."""
+    bar, names, total = plan.bar, dict(plan.cutters), 0.0
+    blank = bar_blank(bar.section, bar.size_mm, bar.from_x_mm, bar.to_x_mm, bar.turned_deg, PLANNING_PITCH_MM)
+    for planned in plan.cuts:
+        if planned.kind not in (CutKind.ROUGH_AROUND, CutKind.CLEAR):
+            continue
+        shape = tools.shapes[names[planned.cutter]]
+        about = _surroundings(plan, machine, tools, names[planned.cutter], None)
+        ways = (planned.direction,) if planned.turn_deg is not None else (Direction.ALONG, Direction.AROUND)
+        paths = [cut_passes(replace(planned, direction=way), shape, target, blank, about) for way in ways]
+        path = min(paths, key=lambda one: toolpath_minutes(one, machine))
+        total += toolpath_minutes(path, machine)
+        carve(blank, shape, path.pose, np.arange(len(path), dtype=np.int32))
+    return total
+
+
 def _directions(job: Job, planned: Cut) -> tuple[Direction, ...]:
+    if planned.turn_deg is not None:
+        return (planned.direction,)
     asked = job.rough.direction if planned.kind is CutKind.ROUGH_AROUND else job.finish.direction
     if asked is not None:
         return (asked,)
@@ -337,7 +378,8 @@ def _directions(job: Job, planned: Cut) -> tuple[Direction, ...]:
 
 
 def _asked_feed(job: Job, planned: Cut) -> float | None:
-    return job.rough.feed_mm_per_min if planned.kind is CutKind.ROUGH_AROUND else job.finish.feed_mm_per_min
+    roughs = planned.kind in (CutKind.ROUGH_AROUND, CutKind.FACE, CutKind.CLEAR)
+    return job.rough.feed_mm_per_min if roughs else job.finish.feed_mm_per_min
 
 
 def _wider(planned: Cut, direction: Direction) -> Cut:

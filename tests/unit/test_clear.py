@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -18,6 +20,7 @@ from clear_samples import (
     clear_cut,
     flat,
     replayed,
+    rounded,
     whole_bar,
 )
 from newel.core.job import Section
@@ -26,10 +29,10 @@ from newel.core.plan import CutKind
 from newel.core.profile import outline
 from newel.geometry.blank import bar_blank, carve, copy_of, volume_mm3
 from newel.geometry.drop import drop
-from newel.toolpaths.clear import levels_of
 from newel.toolpaths.clear_region import asked_angle_rad
 from newel.toolpaths.cut_passes import cut_passes
-from newel.toolpaths.side_stock import closely, side_stock
+from newel.toolpaths.descent import next_level
+from newel.toolpaths.side_stock import closely
 
 NARROW = ("slot", "dog bone")
 
@@ -134,13 +137,59 @@ def test_facing_takes_the_bar_down_to_its_plane():
     assert not (replay.left() & (gx > FROM_X - 2.9 + 3) & (gx < TO_X - 0.1)).any()
 
 
-def test_levels_end_on_every_floor():
-    cut = clear_cut(top_z_mm=10.0, floor_z_mm=-2.0, flats_z_mm=(7.0, 1.5), ap_mm=2.0)
-    levels = levels_of(cut, side_stock(whole_bar(0.5), 0.0, 0.5))
-    # derived: 3 mm in 2 levels, 5.5 in 3, 3.5 in 2
-    assert [round(level.z_mm, 4) for level in levels] == [8.5, 7.0, 5.1667, 3.3333, 1.5, -0.25, -2.0]
-    assert [level.floor for level in levels] == [False, True, False, False, True, False, False]
-    assert max(level.depth_mm for level in levels) <= cut.ap_mm + 1e-9
+def test_levels_are_even_down_to_the_deepest_floor_and_no_deeper_than_asked():
+    # derived: 9 mm in no more than 2.5 at once is 4 levels of 2.25; floors passed on the way make no level of their own
+    heights, z = [], 10.0
+    while z > 1.0 + 1e-9:
+        level = next_level(z, 1.0, [7.0, 1.0], 2.5)
+        heights.append(round(level.z_mm, 4))
+        assert level.depth_mm == pytest.approx(2.25)
+        assert level.floor == (level.z_mm == 1.0)
+        z = level.z_mm
+    assert heights == [7.75, 5.5, 3.25, 1.0]
+
+
+def test_each_pocket_goes_to_its_own_bottom_before_the_next_is_begun():
+    deep, shallow = rounded(shapely.box(20, -6, 36, 6)), rounded(shapely.box(44, -6, 60, 6))
+    target, blank, shape = block(deep, second=shallow), whole_bar(), flat()
+    cut = clear_cut(ap_mm=3.0, flats_z_mm=(TOP - 3.0, TOP - 6.0))
+    path = cut_passes(cut, shape, target, blank, AROUND)
+    sound(path, target, shape, blank, cut)
+    cutting = path.pose[path.kind == MoveKind.CUT]
+    first = cutting[:, 0] < 40.0
+    assert np.count_nonzero(np.diff(first.astype(int))) == 1
+    # derived: 6 mm in two levels of 3, 3 mm in one
+    assert np.unique(np.round(cutting[first, 2], 3)).tolist() == [TOP - 6.0, TOP - 3.0]
+    assert np.unique(np.round(cutting[~first, 2], 3)).tolist() == [TOP - 3.0]
+
+
+def test_an_island_costs_no_level_of_its_own_and_comes_out_at_its_height():
+    pocket, island = shapely.box(24, -10, 56, 10), shapely.box(36, -3, 44, 3)
+    part = block(rounded(pocket), island=island)
+    shape, blank = flat(), whole_bar()
+    cut = clear_cut(flats_z_mm=(TOP - 2.0, TOP - 6.0), ap_mm=3.0, deepest_mm=6.0, widest_mm=4.5)
+    path = cut_passes(cut, shape, part, blank, AROUND)
+    sound(path, part, shape, blank, cut)
+    z = path.pose[path.kind == MoveKind.CUT, 2]
+    # derived: 6 mm in one level, then the island from the ground beside it, without going down into stock again
+    assert set(np.round(np.unique(z), 3)) >= {round(TOP - 6.0, 3), round(TOP - 2.0, 3)}
+    order = np.round(z, 3)
+    assert np.flatnonzero(order == round(TOP - 6.0, 3)).max() < np.flatnonzero(order == round(TOP - 2.0, 3)).min()
+    # twice as deep is half as wide: the engagement of that width is held, on what stands
+    whole = lambda x, y: np.ones(x.shape, bool)  # noqa: E731
+    peak, _ = replayed(path, TOP - 6.0, whole, pocket.buffer(2.0).bounds, 3.0, cut.feed_mm_per_min)
+    assert peak <= 1.2 * asked_angle_rad(3.0, 0.5 * cut.ae_mm)
+    carved = carve(copy_of(blank), shape, path.pose, np.zeros(len(path), np.int32))
+    high = path.pose[:, 2] > TOP - 2.0 - 1e-6
+    late = np.arange(len(path)) > np.flatnonzero(path.pose[:, 2] < TOP - 5.9).max()
+    assert carved.removed_mm3[high & late & (path.kind == MoveKind.ENTRY)].sum() <= 0.5
+
+
+def test_width_times_depth_stays_at_the_cuts_area():
+    cut = clear_cut(ap_mm=3.0, ae_mm=2.4, deepest_mm=6.0, widest_mm=4.5)
+    # derived: 7.2 mm2 over the depth, no wider than 4.5
+    assert [cut.width_mm(d) for d in (6.0, 3.0, 2.0, 1.0)] == pytest.approx([1.2, 2.4, 3.6, 4.5])
+    assert replace(cut, deepest_mm=None).width_mm(1.0) == cut.ae_mm
 
 
 def test_nothing_left_gives_no_moves():

@@ -9,13 +9,13 @@ import pytest
 
 from newel.core.job import Direction, Section
 from newel.core.motion import MoveKind, Toolpath
-from newel.core.plan import Cut, CutKind
+from newel.core.plan import Cut, CutKind, Hole
 from newel.geometry.blank import bar_blank, copy_of
 from newel.mechanics.clock import toolpath_minutes
 from newel.mechanics.cutter_bending import cutter_compliance_mm_per_N
 from newel.planning.feed_reasons import reasons, reasons_text
 from newel.planning.feed_schedule import Duty, ask_at, feeds_along, standing_bar
-from newel.planning.feeds import BENDING_FINISH_MM, BENDING_ROUGH_MM, ROTARY_SHARE
+from newel.planning.feeds import BENDING_FINISH_MM, BENDING_ROUGH_MM, MOST_THINNING, ROTARY_SHARE
 from newel.shop.catalogue import load_shop, shipped_texts
 from newel.shop.outlines import cutter_shape
 
@@ -121,3 +121,36 @@ def test_reasons_name_what_would_be_quicker() -> None:
     assert sum(share for _, share in found.limits) == pytest.approx(1.0)
     text = reasons_text([found])
     assert "ruled by" in text and "would save" in text and "Hz" in text
+
+
+def test_a_bore_is_fed_by_the_speed_of_its_edge():
+    # a helix of 0.2 mm radius, 2 mm deep, in the top of the bar: the edge goes (0.2 + 1.5) / 0.2 = 8.5 times as fast
+    ring, turns = 0.2, np.linspace(0.0, 20.0, 241)
+    angle = 2.0 * np.pi * turns
+    down = np.column_stack([40.0 + ring * np.cos(angle), ring * np.sin(angle), 15.0 - 0.1 * turns, 0.0 * turns])
+    pose = np.vstack([[40.2, 0, 40, 0], [40.2, 0, 15.2, 0], down])
+    kind = np.full(len(pose), MoveKind.CUT, dtype=np.uint8)
+    kind[:2] = MoveKind.RAPID
+    path = Toolpath(pose, np.where(kind == MoveKind.CUT, 100.0, 0.0), kind)
+    hole = Hole(40.0, 0.0, 15.0, 10.0, 2.0 * (ring + 1.5), False)
+    asked = cut(kind=CutKind.BORE, turn_deg=0.0, holes=(hole,), allowance_mm=0.0)
+    bored, _ = feeds_along(asked, path, blank(), duty(WOOD))
+    plain, _ = feeds_along(replace(asked, kind=CutKind.PROFILE, holes=()), path, blank(), duty(WOOD))
+    fastest = bored.feed_mm_per_min[kind == MoveKind.CUT].max()
+    # derived: three times the chart's chip (the most that a thin chip is raised by) at the edge, over 8.5 at the tip
+    assert fastest <= MOST_THINNING * WOOD.fz_per_DC[1] * 3.0 * 15_000.0 * 2 / 8.5
+    assert fastest < plain.feed_mm_per_min[kind == MoveKind.CUT].max()
+    # a ring that leaves something for the next may bend the cutter more
+    wide = replace(asked, holes=(replace(hole, diameter_mm=hole.diameter_mm + 1.0),))
+    rough, _ = feeds_along(wide, path, blank(), duty(HARD))
+    fine, _ = feeds_along(asked, path, blank(), duty(HARD))
+    assert rough.feed_mm_per_min.sum() >= fine.feed_mm_per_min.sum()
+
+
+def test_a_face_may_bend_the_cutter_sideways_as_roughing_may():
+    flat = cut(allowance_mm=0.0, turn_deg=0.0)
+    faced, _ = feeds_along(replace(flat, kind=CutKind.FACE), deep_then_shallow(), blank(), duty())
+    walls, _ = feeds_along(replace(flat, kind=CutKind.PROFILE), deep_then_shallow(), blank(), duty())
+    rough, _ = feeds_along(replace(flat, kind=CutKind.CLEAR, allowance_mm=0.3), deep_then_shallow(), blank(), duty())
+    assert np.array_equal(faced.feed_mm_per_min, rough.feed_mm_per_min)
+    assert faced.feed_mm_per_min.sum() > walls.feed_mm_per_min.sum()

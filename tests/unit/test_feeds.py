@@ -8,8 +8,10 @@ import pytest
 
 from newel.core.errors import BadInput
 from newel.core.job import FinishAsk, RoughAsk
-from newel.mechanics.chip import mean_chip_mm
+from newel.mechanics.chip import engaged_from_to_deg, mean_chip_mm
+from newel.mechanics.cutter_bending import cutter_compliance_mm_per_N
 from newel.mechanics.edges import working_edge
+from newel.mechanics.force import kienzle_peak_force_N
 from newel.planning.feeds import (
     BENDING_ROUGH_MM,
     GRIP_SHARE,
@@ -17,6 +19,7 @@ from newel.planning.feeds import (
     ROTARY_SHARE,
     SPINDLE_SHARE,
     Purpose,
+    bounded_room_mm,
     cutting_data,
 )
 from newel.shop.catalogue import load_shop, shipped_texts
@@ -158,3 +161,22 @@ def test_no_shipped_cutter_overloads_the_shipped_mill(name):
             assert 0 < data.ap_mm <= SHOP.cutters[name].APMX
             assert 0 < data.ae_mm <= working_edge(SHOP.cutters[name], data.ap_mm).diameter_mm * (1 + 1e-9)
             assert data.limited_by and data.decisions
+
+
+def test_a_held_engagement_may_be_deeper_and_the_area_stays():
+    beech = SHOP.material("beech")
+    data = cutting_data(cutter(), beech, MILL, Purpose.ROUGH)
+    deepest, widest = bounded_room_mm(cutter(), beech, MILL, data, 28.3)
+    assert data.ap_mm < deepest <= 12.0  # 2 DC
+    assert widest == 4.5  # 0.75 DC
+    # derived: at that depth and 1.2 times the width that keeps the area, force bends the cutter no more than roughing may
+    ae = 1.2 * data.ap_mm * data.ae_mm / deepest
+    arc = engaged_from_to_deg(ae, 6.0, climb=False)
+    force = kienzle_peak_force_N(beech.kc11_N_per_mm2[1], beech.mc, deepest, 1.0, arc, 2) * data.fz_mm ** (1.0 - beech.mc)
+    assert force * 1.2207 * cutter_compliance_mm_per_N(cutter(), 0.0) <= BENDING_ROUGH_MM * 1.001  # hypot(1, 0.7)
+    # what pushes harder than the feed was chosen for gets no deeper level, and a chip that would rub neither
+    hard = replace(beech, kc11_N_per_mm2=(2000.0, 4000.0))
+    assert bounded_room_mm(cutter(), hard, MILL, data, 28.3)[0] == data.ap_mm
+    assert bounded_room_mm(cutter(), replace(beech, hm_min_mm=0.04), MILL, data, 28.3)[0] < deepest
+    # an edge no longer than ap leaves nothing to gain
+    assert bounded_room_mm(cutter(APMX=data.ap_mm), beech, MILL, data, 28.3)[0] == data.ap_mm

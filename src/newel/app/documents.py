@@ -189,6 +189,8 @@ class CutDocument(_Document):
     edges: list[EdgeDocument]
     slope_deg: float
     lines: list[list[list[float]]] = Field(description="what the tip follows in engraving: polylines in the bar frame")
+    deepest_mm: float | None = Field(description="the deepest level of a cut whose engagement is held; null: ap_mm")
+    widest_mm: float | None = Field(description="the widest such a level may be cut, its depth times width being ap times ae")
 
 
 class PlanCutterDocument(_Document):

@@ -276,7 +276,11 @@ class JobDocument(_Part):
     )
     machine: str = Field(description="a machine of the shop, see: newel shop list", min_length=1)
     cutters: tuple[str, ...] | None = Field(default=None, description="only these cutters may be used")
-    work: Work | None = Field(default=None, description="cut while the bar turns, or side by side; left out, Newel decides")
+    work: Work | None = Field(
+        default=None,
+        description="cut while the bar turns, side by side, or mixed: roughed from the sides and finished around; "
+        "left out, Newel decides",
+    )
     model: ModelTable
     bar: BarTable
     place: PlaceTable = PlaceTable()

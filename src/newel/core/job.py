@@ -136,10 +136,11 @@ class FinishAsk:
 
 
 class Work(StrEnum):
-    """How the bar stands while it is cut."""
+    """How the bar stands while it is cut; mixed: roughed from the sides, finished around."""
 
     AROUND = "around"
     SIDES = "sides"
+    MIXED = "mixed"
 
 
 @dataclass(frozen=True)

@@ -160,6 +160,9 @@ class Cut:
     `floor_z_mm` how deep the tip may go (table frame at that turn). `flats_z_mm`: floors to be left exactly, from the top.
     `holes` for drill, bore and thread; `edges` for bevel. `slope_deg`: surface cuts work on what is inclined less than
     this to the table, profile cuts on what is steeper. `lines` (n, 3) in the bar frame: what the tip follows in engraving.
+
+    Face and clear cuts never meet a full slot at their depth, so ap times ae, the area of cut, is what they keep: a level may
+    be as deep as `deepest_mm` and as wide as `widest_mm` where its width times its depth stays at that area (None: ap, ae).
     """
 
     number: int
@@ -190,6 +193,14 @@ class Cut:
     edges: tuple[SharpEdge, ...] = ()
     slope_deg: float = 90.0
     lines: tuple[Floats, ...] = ()
+    deepest_mm: float | None = None
+    widest_mm: float | None = None
+
+    def width_mm(self, depth_mm: float) -> float:
+        """Return the width of cut of a level at a side, in mm, that takes the cut's area at this depth."""
+        if self.deepest_mm is None or self.widest_mm is None:
+            return self.ae_mm
+        return min(self.ap_mm * self.ae_mm / max(depth_mm, 1e-9), self.widest_mm)
 
 
 @dataclass(frozen=True)

@@ -56,12 +56,13 @@ BAR_BENDING_FINISH_MM = 0.015  # common practice: a third of a usual tolerance o
 FEED_MARK_SHARE = 0.2  # of the cusp that a tooth's marks along a finishing pass may reach: they must not show beside it
 SLOT_HARDNESS = 2.0  # where nothing could be asked: what slots come to (recorded: 1.9 to 2.2 over balls in slots)
 SURE_MM3 = 1.0  # some 15 cells of the planner's blank
+AT_WALL_MM = 0.05  # a ring this near to a bore's wall is the one that makes it: others leave twice as much
 MAY_RUB_MM = 1.0  # over so short a way a chip may be too thin: where the cutter steps aside against a tall wall
 THIN_MM2 = 1e-4  # less than this across the motion is no cut
 MOST_SCALE = 4.0  # an engagement is scaled to the volume removed by no more than this either way
 
 # These keep their feed: what rules them is no side force on an edge that runs along the work, or, in a bevel, hardly any.
-_KEEP_FEED = (CutKind.DRILL, CutKind.BORE, CutKind.THREAD, CutKind.BEVEL)
+_KEEP_FEED = (CutKind.DRILL, CutKind.THREAD, CutKind.BEVEL)
 
 
 @dataclass(frozen=True)
@@ -214,7 +215,7 @@ class _Stretches:
 def schedule(cut: Cut, path: Toolpath, met: Met, duty: Duty, most_feed_mm_per_min: float | None = None) -> Schedule:
     """Set the feed of every row of a cut. `most_feed_mm_per_min`: an upper bound of its own, where there is one."""
     stretch = _stretches(path, met.removed_mm3, duty.corner_radius_mm)
-    limit, force, ruled = _feeds(cut, stretch, met, duty)
+    limit, force, ruled = _feeds(cut, stretch, met, duty, _rings(cut, path, stretch.of_row, duty))
     top = min(duty.machine.x.max_feed_mm_per_min, duty.machine.y.max_feed_mm_per_min, most_feed_mm_per_min or math.inf)
     cuts = stretch.area_mm2 > THIN_MM2
     # slow down before the hard part: each stretch as slow as the slower of its neighbours, but for short moves
@@ -319,12 +320,38 @@ CHIP, MARKS, RUBBING, SPEED = "chip load", "feed marks", "thinnest chip", "machi
 _HARD = (POWER, TORQUE, ROTARY, GRIP, STRENGTH)
 
 
-def _feeds(cut: Cut, stretch: _Stretches, met: Met, duty: Duty) -> tuple[Floats, Floats, NDArray[np.str_]]:
+def _rings(cut: Cut, path: Toolpath, of_row: NDArray[np.int64], duty: Duty) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return for each stretch (s,) how much faster the edge goes along a bore's wall than the tip, and whether it may bend.
+
+    (r + R) / r with the tip's radius r about the hole (plane geometry); 1 in cuts that are no bores. It may bend as far as in
+    roughing where something is left: with an allowance, and in a bore in all rings but the one at the wall.
+    """
+    rows = np.flatnonzero(of_row >= 0)
+    count = int(of_row.max(initial=-1)) + 1
+    if cut.kind is not CutKind.BORE or not cut.holes or not len(rows):
+        # a face is made by the tip: how far the cutter or the bar bends sideways does not show in it
+        return np.ones(count), np.full(count, cut.allowance_mm > 0.0 or cut.kind is CutKind.FACE)
+    radius = duty.shape.edge.radius_mm
+    holes = np.array([[hole.x_mm, hole.y_mm] for hole in cut.holes])
+    away = np.linalg.norm(path.pose[rows, None, :2] - holes[None], axis=2)
+    nearest = away.argmin(axis=1)
+    wall = np.array([0.5 * hole.diameter_mm for hole in cut.holes])[nearest] - cut.allowance_mm - radius
+    circle, short = np.zeros(count), np.full(count, np.inf)
+    np.maximum.at(circle, of_row[rows], away.min(axis=1))
+    np.minimum.at(short, of_row[rows], wall - away.min(axis=1))
+    leaves = (short > AT_WALL_MM) | (cut.allowance_mm > 0.0)
+    return 1.0 + radius / np.maximum(circle, 0.05 * radius), leaves
+
+
+def _feeds(
+    cut: Cut, stretch: _Stretches, met: Met, duty: Duty, rings: tuple[Floats, NDArray[np.bool_]]
+) -> tuple[Floats, Floats, NDArray[np.str_]]:
     """Return for each stretch its largest feed, its side force at 1 mm/min, and what rules it."""
     machine, material, cutter = duty.machine, duty.material, duty.cutter
     side, turn = _hardness(cut, stretch, met, duty)
     tooth, torque, mean, most = _by_volume(stretch.area_mm2, duty, cut.spindle_rpm)
     tooth, torque = side * tooth, turn * torque
+    rim_over_tip, leaves = rings
     rough = cut.allowance_mm > 0.0
     height = min(0.5 * cut.ap_mm, 0.5 * cutter.APMX) if cutter.form in (Form.V, Form.TAPERED_BALL) else 0.0
     power = 1.0 / (1.0 - material.mc)
@@ -344,13 +371,14 @@ def _feeds(cut: Cut, stretch: _Stretches, met: Met, duty: Duty) -> tuple[Floats,
         GRIP: feed_for(tooth, grip),
         STRENGTH: feed_for(tooth, allowed_force_N(cutter, height)),
         CUTTER: feed_for(
-            tooth, (BENDING_ROUGH_MM if rough else BENDING_FINISH_MM) / cutter_compliance_mm_per_N(cutter, height)
+            tooth, np.where(leaves, BENDING_ROUGH_MM, BENDING_FINISH_MM) / cutter_compliance_mm_per_N(cutter, height)
         ),
-        CHIP: np.minimum(chip_top / np.maximum(most, 1e-300), MOST_THINNING * chip_top * cut.spindle_rpm * cutter.ZEFP),
+        CHIP: np.minimum(chip_top / np.maximum(most, 1e-300), MOST_THINNING * chip_top * cut.spindle_rpm * cutter.ZEFP)
+        / rim_over_tip,
     }
     if duty.bar is not None:
         gives = duty.bar.sideways_mm_per_N(np.abs(stretch.x_mm))
-        limits[BAR] = feed_for(tooth, (BAR_BENDING_ROUGH_MM if rough else BAR_BENDING_FINISH_MM) / gives)
+        limits[BAR] = feed_for(tooth, np.where(leaves, BAR_BENDING_ROUGH_MM, BAR_BENDING_FINISH_MM) / gives)
     if not rough and cutter.RE > 0.0:
         mark = math.sqrt(8.0 * cutter.RE * FEED_MARK_SHARE * cut.cusp_mm)
         limits[MARKS] = np.full(len(tooth), mark * cut.spindle_rpm * cutter.ZEFP)
@@ -377,7 +405,9 @@ def _with_feeds(path: Toolpath, of_row: NDArray[np.int64], feeds: Floats) -> Too
     feed = path.feed_mm_per_min.copy()
     rows = of_row >= 0
     mine = feeds[of_row[rows]]
-    feed[rows] = np.where(path.kind[rows] == MoveKind.ENTRY, ENTRY_SHARE * mine, mine)
+    # a helix whose turns take off no more than the cut does was planned at nearly its feed: what it bears it is let have
+    entry = np.minimum(mine, np.maximum(feed[rows], ENTRY_SHARE * mine))
+    feed[rows] = np.where(path.kind[rows] == MoveKind.ENTRY, entry, mine)
     link = path.kind == MoveKind.LINK
     feed[link] = path.feed_mm_per_min[link]
     return replace(path, feed_mm_per_min=feed)

@@ -36,6 +36,10 @@ BENDING_FINISH_MM = 0.01  # common practice: a fifth of a usual tolerance of 0.0
 TERRACE = 3.0  # depth a finishing pass meets on roughing's terraces, over the allowance: common practice on steep flanks
 FINISH_DEPTH_MM = 0.3  # the allowance taken where none is told: common practice
 SLOT_FEED_SHARE = 0.4  # of the easy feed, the least that the slot of a level may be cut at: common practice, slots are few
+DEEPEST_PER_DC = 2.0  # of a level whose engagement is held: common practice, with widths of 0.1 to 0.25 x DC
+WIDEST_PER_DC = 0.75  # of a shallow level, when facing: common practice 0.6 to 0.8 x DC
+DEEPER_MM = 0.25
+ENGAGED_OVER = 1.2  # what a bounded engagement may come to over the asked one: the least that is promised of clearing
 LEAST_AP_PER_DC = 0.1  # shallower roughing wears only the corner: common practice
 MOST_THINNING = 3.0  # a feed is raised by no more than this for a thin chip: common practice
 CUSP_SHARE = 0.3  # of the tolerance, where no cusp is asked for
@@ -169,6 +173,28 @@ def cutting_data(
     )
 
 
+def bounded_room_mm(
+    cutter: Cutter, material: Material, machine: Machine, data: CuttingData, bar_radius_mm: float
+) -> tuple[float, float]:
+    """Return how deep and how wide a cut may be that meets no slot, where its area stays at ap times ae.
+
+    Depth grows from ap while the narrower cut still bears the feed by every limit and its chip does not rub. Width grows
+    where there is less to take off.
+    """
+    duty = _Duty(cutter, material, machine, Purpose.ROUGH, bar_radius_mm)
+    area = data.ap_mm * data.ae_mm
+    widest = max(data.ae_mm, WIDEST_PER_DC * cutter.DC)
+    deepest = data.ap_mm
+    while (deeper := deepest + DEEPER_MM) <= min(cutter.APMX, DEEPEST_PER_DC * cutter.DC):
+        edge, ae = working_edge(cutter, deeper), area / deeper
+        fz, _, _ = _feed_per_tooth(duty, edge, ae, data.spindle_rpm, _load(duty, deeper, ae, bounded=True))
+        chip = float(mean_chip_mm(data.fz_mm, ae, edge.diameter_mm)) * edge.thinning
+        if fz < 0.999 * data.fz_mm or chip < material.hm_min_mm:
+            break
+        deepest = deeper
+    return deepest, widest
+
+
 _CHART = "the chip load for this material"
 _AXIS = "the axes' largest feed"
 _POWER = "the spindle's power"
@@ -242,12 +268,16 @@ def _spindle_speed(duty: _Duty, edge: WorkingEdge, asked: float | None) -> tuple
     return rpm, Decision(what, f"{rpm:.0f} rpm", because)
 
 
-def _load(duty: _Duty, ap: float, ae: float) -> _Load:
-    """The load of the worst the cut meets: a full slot when roughing; in finishing a terrace, tall and not wide."""
+def _load(duty: _Duty, ap: float, ae: float, *, bounded: bool = False) -> _Load:
+    """The load of the worst the cut meets: a full slot when roughing; in finishing a terrace, tall and not wide.
+
+    `bounded`: the engagement is held, so that no slot is met at this depth.
+    """
     cutter, material = duty.cutter, duty.material
     deep = ap if duty.purpose is Purpose.ROUGH else min(TERRACE * ap, cutter.APMX)
     edge = working_edge(cutter, deep)
     wide = edge.diameter_mm if duty.purpose is Purpose.ROUGH else min(ae + ap, edge.diameter_mm)
+    wide = ENGAGED_OVER * ae if bounded else wide
     arc = engaged_from_to_deg(wide, edge.diameter_mm, climb=False)
     kc11 = material.kc11_N_per_mm2[1]
     tangential = kienzle_peak_force_N(kc11, material.mc, edge.length_mm, edge.thinning, arc, cutter.ZEFP)

@@ -15,7 +15,7 @@ from newel.geometry.drop import stands_clear
 from newel.geometry.features import Features
 from newel.geometry.meshes import Mesh
 from newel.geometry.profiles import grown
-from newel.planning.feeds import CuttingData, Purpose, cutting_data
+from newel.planning.feeds import CuttingData, Purpose, bounded_room_mm, cutting_data
 from newel.planning.place import corner_radius_mm
 from newel.planning.reach import SurfaceSample
 from newel.planning.side_reach import BODY_CLEARANCE_MM, Grounds, SideReach, touched_at
@@ -102,6 +102,14 @@ class SideBench:
             return data.ap_mm * data.ae_mm * data.feed_mm_per_min * (CALLED_ANYWAY if name in self.called else 1.0)
 
         return max(names, key=lambda name: (rate(name), name))
+
+    def bounded_room_mm(self, name: str) -> tuple[float, float]:
+        """Return how deep and how wide a cut with a held engagement may be; ap and ae where the job file names them."""
+        data = self.rough(name)
+        if self.job.rough.ap_mm is not None or self.job.rough.ae_mm is not None:
+            return data.ap_mm, data.ae_mm
+        radius = corner_radius_mm(self.bar.section, self.bar.size_mm)
+        return bounded_room_mm(self.cutters[name], self.material, self.machine, data, radius)
 
     def drilling(self, name: str) -> DrillFigures:
         """Return the figures of a drill: half the middle of the material's speeds at its DC, a peck as deep as it is wide."""

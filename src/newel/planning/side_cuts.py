@@ -16,13 +16,14 @@ from newel.core.errors import Infeasible
 from newel.core.job import Direction
 from newel.core.plan import Cut, CutKind, Decision, Hole, SharpEdge, Side
 from newel.core.units import degrees, mm
+from newel.planning.bar_stays import BarStays, bar_stays
 from newel.planning.feeds import TERRACE, CuttingData
 from newel.planning.hold import CLEARANCE_MM
 from newel.planning.side_asks import asked_of
 from newel.planning.side_bench import DrillFigures, SideBench
 from newel.planning.side_edges import bevels
 from newel.planning.side_holes import HoleCut, plan_holes
-from newel.planning.side_order import Step, changes, ordered, turns
+from newel.planning.side_order import Step, changes, mean_give, ordered, stiffest_order, turns
 from newel.planning.side_owners import SAME_MM, Owned, Sort, half_width_mm, levels, owners, tops
 from newel.planning.sides import SQUARE_DEG, apart_deg, turned
 from newel.shop.cutters import Form
@@ -78,6 +79,7 @@ def side_cuts(bench: SideBench, sides: Sequence[Side]) -> tuple[tuple[Cut, ...],
         cleared.append(_clear(bench, side, owned, k, chain, draft, faces))
         if chain:
             said.append(_chain_said(bench, side, owned, k, chain))
+    said += _room_said(bench, draft)
     first_clears = [steps[0] for steps in cleared if steps]
     finishes: list[int] = []
     for k, side in enumerate(sides):
@@ -94,7 +96,7 @@ def side_cuts(bench: SideBench, sides: Sequence[Side]) -> tuple[tuple[Cut, ...],
     sharp = bevels(bench, sides)
     for k, cutter, edges in sharp:
         _bevel(bench, sides[k], cutter, edges, draft, [*faces, *first_clears, *finishes, *late])
-    return _numbered(draft, said)
+    return _numbered(bench, draft, said)
 
 
 def _face(bench: SideBench, side: Side, draft: _Draft) -> int | None:
@@ -121,6 +123,7 @@ def _face(bench: SideBench, side: Side, draft: _Draft) -> int | None:
             (top[0].z_mm,),
         ),
         allowance_mm=0.0,
+        **_room_to_cut(bench, name),
     )
     return draft.add(cut, name, 0)
 
@@ -213,12 +216,48 @@ def _clear(
             CutKind.CLEAR,
             data,
             side.turn_deg,
-            _Bounds(_free_x(bench, name, *x), y, (max(part_top, floor) if _faced(bench, side) else bar_top, floor), flats),
+            _Bounds(
+                _beside_part(bench, _free_x(bench, name, *x)),
+                y,
+                (max(part_top, floor) if _faced(bench, side) else bar_top, floor),
+                flats,
+            ),
             allowance_mm=allowance_mm(bench, name),
             rest_over_mm=0.5 * bench.tolerance_mm if i else None,
+            **_room_to_cut(bench, name),
         )
         made.append(draft.add(cut, name, 10 + i, [*faces, *made]))
     return made
+
+
+def _beside_part(bench: SideBench, x_mm: tuple[float, float]) -> tuple[float, float]:
+    """Keep the tip of a clearing cut over the part, so that what stands beyond its ends is left to what turns them."""
+    placed = bench.placed
+    return max(x_mm[0], placed.part_from_x_mm - SLACK_MM), min(x_mm[1], placed.part_to_x_mm + SLACK_MM)
+
+
+def _room_to_cut(bench: SideBench, name: str) -> dict[str, object]:
+    deepest, widest = bench.bounded_room_mm(name)
+    return {"deepest_mm": deepest, "widest_mm": widest}
+
+
+def _room_said(bench: SideBench, draft: _Draft) -> list[Decision]:
+    """Say of each cutter that faces or clears how deep and how wide its levels may be."""
+    said = []
+    for name in dict.fromkeys(step.cutter for step in draft.steps):
+        data, (deepest, widest) = bench.rough(name), bench.bounded_room_mm(name)
+        if (deepest, widest) == (data.ap_mm, data.ae_mm):
+            continue
+        said.append(
+            Decision(
+                f"levels at sides with {name}",
+                f"up to {mm(deepest)} deep and up to {mm(widest)} wide, depth times width {data.ap_mm * data.ae_mm:.2f} mm²",
+                "their engagement is held, so that no slot is met: roughing keeps its area of cut, in as few levels as force, "
+                "bending and the thinnest chip bear",
+                (f"ap {mm(data.ap_mm)} and ae {mm(data.ae_mm)} throughout",),
+            )
+        )
+    return said
 
 
 def allowance_mm(bench: SideBench, name: str) -> float:
@@ -314,13 +353,15 @@ def _finish_with(
         if walls:
             data = replace(data, ap_mm=deep)
         asked = asked_of(bench, side.turn_deg, (floor, part_top))
+        x_free = _free_x(bench, name, *x)
+        x_free = _beside_part(bench, x_free) if walls else x_free
         cut = _cut(
             bench,
             f"{verb} at {degrees(side.turn_deg, 1)} with {name}",
             kind,
             data,
             side.turn_deg,
-            _Bounds(_free_x(bench, name, *x), y, (max(part_top, floor) if _faced(bench, side) else bar_top, floor), flats),
+            _Bounds(x_free, y, (max(part_top, floor) if _faced(bench, side) else bar_top, floor), flats),
             allowance_mm=asked.allowance_mm or 0.0,
             rest_over_mm=0.5 * bench.tolerance_mm if i else None,
             slope_deg=slope_deg,
@@ -480,8 +521,12 @@ def _cut(
     )
 
 
-def _numbered(draft: _Draft, said: list[Decision]) -> tuple[tuple[Cut, ...], tuple[str, ...], tuple[Decision, ...]]:
-    order = ordered(draft.steps)
+def _numbered(
+    bench: SideBench, draft: _Draft, said: list[Decision]
+) -> tuple[tuple[Cut, ...], tuple[str, ...], tuple[Decision, ...]]:
+    edges = [bench.shapes[step.cutter].edge for step in draft.steps]
+    stays = bar_stays(bench.bar, bench.holding, draft.cuts, edges, bench.grounds.held, bench.material)
+    order = stiffest_order(draft.steps, stays.gives_mm_per_N if stays is not None else None)
     names = tuple(dict.fromkeys(draft.steps[k].cutter for k in order))
     cuts = tuple(
         _replaced(draft.cuts[k], number=i, cutter=names.index(draft.steps[k].cutter) + 1) for i, k in enumerate(order, start=1)
@@ -490,8 +535,21 @@ def _numbered(draft: _Draft, said: list[Decision]) -> tuple[tuple[Cut, ...], tup
         Decision(
             "order of the cuts",
             f"{len(cuts)} cuts, {changes(draft.steps, order)} cutter changes, {turns(draft.steps, order)} turns",
-            "facing first and roughing before finishing, then the fewest changes that allows (exact search), then the nearest "
-            "turn; the ends are turned down to their stubs when all that pushes as hard is done: till then the bar is stiff",
+            "facing first and roughing before finishing, then the fewest changes that allows (exact search), then "
+            f"{_stiff_words(draft, order, stays)}; the ends are turned down to their stubs when all that pushes as hard is "
+            "done: till then the bar is stiff",
         )
     )
     return cuts, names, tuple(said)
+
+
+def _stiff_words(draft: _Draft, order: Sequence[int], stays: BarStays | None) -> str:
+    """Say by what the sides' order was chosen, and what the other way of choosing would have given."""
+    if stays is None:
+        return "the nearest turn (how stiff the material is is not known)"
+    nearest = ordered(draft.steps)
+    least, other = (1000.0 * mean_give(draft.steps, some, stays.gives_mm_per_N) for some in (order, nearest))
+    figures = f"the bar gives {least:.2f} µm a newton where it is cut, on average"
+    if list(order) == nearest:
+        return f"the nearest turn, which leaves the bar as stiff as any side that could come first: {figures}"
+    return f"the side that leaves the bar stiffest for what is still to be cut: {figures}, {other:.2f} by the nearest turn"

@@ -19,7 +19,7 @@ PATCH_SHARE = 0.002  # of the surface that makes a plane patch worth counting
 def looks_carved(job: Job, mesh: Mesh) -> bool:
     """Tell by a quick look whether a part has hardly a flat on it: then it is carved all round."""
     if job.work is not None:
-        return job.work is Work.AROUND
+        return job.work is not Work.SIDES
     if job.sides.angles_deg is not None:
         return False
     corner = mesh.vertices[mesh.faces]

@@ -1,10 +1,9 @@
-"""Clear at a side: levels from the top down, each cleared with a bounded engagement (clear_region.py)."""
+"""Clear at a side: pocket by pocket to the bottom, every level with a bounded engagement (clear_region.py, descent.py)."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -17,6 +16,7 @@ from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
 from newel.toolpaths.clear_kernels import Field, way_is_clear
 from newel.toolpaths.clear_region import LINK_FILM_MM, Engagement, Piece, asked_angle_rad, cleared, field_of, left_over
+from newel.toolpaths.descent import AIR_MM, ON_FLOOR_MM, Grounds, Level, Place, descent
 from newel.toolpaths.linking import Rows, Surroundings, toolpath_of
 from newel.toolpaths.lowest_tip import BODY_CLEARANCE_MM
 from newel.toolpaths.side_ground import SideGround, side_ground
@@ -34,9 +34,7 @@ from newel.toolpaths.side_stock import SideStock, closely, cutting_radius, side_
 Floats = NDArray[np.float64]
 Progress = Callable[[float], None] | None
 
-AIR_MM = 0.05  # stock that stands less than this over a level is not worth a pass
 _SAME_MM = 1e-6
-_ON_FLOOR_MM = 5e-4  # a floor's own height is met to this by drops
 _CELL = (6.0, 15.0)  # cells over the width of cut, and over the cutter's radius, at least
 _FINEST_MM, _MOST_CELLS = 0.05, 600_000
 _CLOSE_MM = 0.3  # how closely finished paths are asked against the ground
@@ -45,23 +43,14 @@ _BODY_EVERY = 3
 _OVER_TOP_MM = 0.1  # a helix begins this much over the stock
 
 
-@dataclass(frozen=True)
-class Level:
-    """One level: its height, how thick the stock over it may be, and whether floors lie at it."""
-
-    z_mm: float
-    depth_mm: float
-    floor: bool
-
-
 def clear(
     cut: Cut, shape: CutterShape, target: DropTree, blank: Blank, around: Surroundings, progress: Progress = None
 ) -> Toolpath:
-    """Return the passes that clear everything the edge may reach between the cut's bounds, level by level.
+    """Return the passes that clear everything the edge may reach between the cut's bounds, pocket by pocket.
 
-    The engaged angle that the cut's ae means, acos(1 - ae/R), is held on the stock as it then is. Walls keep the allowance;
-    floors named in `flats_z_mm` come out at their own height. Where the tip may stand beside the bar in no stock (bounds a
-    radius and more outside the bar) it comes in from there.
+    The engaged angle that a level's width of cut means, acos(1 - width/R), is held on the stock as it then is. Walls keep the
+    allowance; floors named in `flats_z_mm` come out at their own height. Where the tip may stand beside the bar in no stock
+    (bounds a radius and more outside the bar) it comes in from there.
     """
     return cleared_levels(cut, shape, target, blank, around, progress, against_mm=2.0 * shape.edge.radius_mm)
 
@@ -76,43 +65,44 @@ def cleared_levels(
     *,
     against_mm: float,
 ) -> Toolpath:
-    """Clear level by level; passes run against the cutter's turning where that saves more than `against_mm` of way."""
-    grounds = [
-        side_ground(cut, shape, target, around.keep_out, around.clearance_mm, walls_only=walls) for walls in (False, True)
-    ]
+    """Clear pocket by pocket; passes run against the cutter's turning where that saves more than `against_mm` of way."""
+    edge, walls = (
+        side_ground(cut, shape, target, around.keep_out, around.clearance_mm, walls_only=only) for only in (False, True)
+    )
+    deepest = cut.deepest_mm or cut.ap_mm
     radius = cutting_radius(shape.edge, cut.ap_mm)
-    step = max(min(cut.ae_mm / _CELL[0], radius / _CELL[1]), _FINEST_MM)
-    stock = side_stock(blank, grounds[0].turn_deg, step)
-    asked = Engagement(radius, asked_angle_rad(radius, cut.ae_mm), against_mm, around.centre_cutting)
-    work = _Work(shape, asked, step)
-    levels = levels_of(cut, stock)
-    for k, level in enumerate(levels):
-        ground = grounds[1] if level.floor else grounds[0]
-        for part in _parts(ground, level, work.at):
-            scene = side_scene(cut, shape, ground, stock, around)
-            field = _field(work, scene, part, level)
-            if field is None or not left_over(field).any():
-                continue
-            down = work.at is not None and abs(work.at[2] - level.z_mm) <= _SAME_MM
-            for piece in cleared(
-                field, asked, (float(work.at[0]), float(work.at[1])) if down and work.at is not None else None
-            ):
-                new = _piece_rows(scene, level, _exact(ground, part, piece, level), work)
-                work.rows += new
-                work.at = new[-1].pose[-1, :3].copy()
-                for block in new:
-                    take_off(stock, shape.edge, _cutting(block))
-            work.last = field
+    step = max(min(cut.width_mm(deepest) / _CELL[0], radius / _CELL[1]), _FINEST_MM)
+    stock = side_stock(blank, edge.turn_deg, step)
+    work = _Work(shape, radius, step)
+    for place in descent(cut, Grounds(edge, walls), stock, radius, lambda: work.at):
+        asked = asked_angle_rad(radius, cut.width_mm(place.level.depth_mm))
+        wanted = Engagement(radius, asked, against_mm, around.centre_cutting)
+        _clear_at(work, side_scene(cut, shape, place.ground, stock, around), place, wanted)
         if progress is not None:
-            progress((k + 1) / len(levels))
+            progress(place.share)
     return toolpath_of(work.rows, around)
+
+
+def _clear_at(work: _Work, scene: SideScene, place: Place, asked: Engagement) -> None:
+    """Clear one part of one level of what stands over it, and take that off the stock."""
+    level = place.level
+    field = _field(work, scene, place.part, level)
+    if field is None or not left_over(field).any():
+        return
+    for piece in cleared(field, asked, work.at_level(level.z_mm)):
+        new = _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work)
+        work.rows += new
+        work.at = new[-1].pose[-1, :3].copy()
+        for block in new:
+            take_off(scene.stock, work.shape.edge, _cutting(block))
+    work.last = field
 
 
 class _Work:
     """What is gathered through the levels of a cut."""
 
-    def __init__(self, shape: CutterShape, asked: Engagement, step_mm: float) -> None:
-        self.shape, self.asked, self.step_mm = shape, asked, step_mm
+    def __init__(self, shape: CutterShape, radius_mm: float, step_mm: float) -> None:
+        self.shape, self.radius_mm, self.step_mm = shape, radius_mm, step_mm
         self.rows: list[Rows] = []
         self.at: Floats | None = None  # the tip, x, y, z; None: at the retract height
         self.last: Field | None = None  # of the part that was cut last, as it was left
@@ -130,52 +120,6 @@ class _Work:
         return bool(way_is_clear(self.last, self.at[0], self.at[1], to[0], to[1], 2.0 * LINK_FILM_MM))
 
 
-def levels_of(cut: Cut, stock: SideStock) -> list[Level]:
-    """Even levels of at most ap between the marks that must be met: what stands over the top, the top, floors, the floor.
-
-    A floor that lies at a mark is finished there; without floors the last level is the cut's floor.
-    """
-    floors = [z for z in cut.flats_z_mm if cut.floor_z_mm - _SAME_MM <= z < cut.top_z_mm - _SAME_MM]
-    marks = sorted({cut.top_z_mm, cut.floor_z_mm, *floors}, reverse=True)
-    inside = stock.height_mm[_within(stock, cut)]
-    highest = float(inside.max(initial=cut.top_z_mm))
-    if highest > cut.top_z_mm + AIR_MM:
-        marks.insert(0, highest)
-    levels = []
-    for above, below in pairwise(marks):
-        count = max(1, int(np.ceil((above - below) / cut.ap_mm - 1e-6)))
-        depth = (above - below) / count
-        for k in range(count):
-            z = above - (k + 1) * depth if k + 1 < count else below
-            levels.append(Level(z, depth, k + 1 == count and any(abs(z - f) <= _SAME_MM for f in floors)))
-    return levels
-
-
-def _within(stock: SideStock, cut: Cut) -> tuple[slice, slice]:
-    """The cells of a map between a cut's bounds."""
-    spans = []
-    for first, n, low, high in (
-        (stock.x0_mm, stock.height_mm.shape[0], cut.from_x_mm, cut.to_x_mm),
-        (stock.y0_mm, stock.height_mm.shape[1], cut.from_y_mm, cut.to_y_mm),
-    ):
-        a, b = (int(np.clip(np.rint((v - first) / stock.step_mm), 0, n)) for v in (low, high))
-        spans.append(slice(a, b + 1))
-    return spans[0], spans[1]
-
-
-def _parts(ground: SideGround, level: Level, at: Floats | None) -> list[shapely.Polygon]:
-    """The separate parts of where the tip may be at a level, the nearest to where the cutter is first."""
-    parts = list(ground.region_at(level.z_mm + _ON_FLOOR_MM).geoms)
-    x, y = (ground.from_x_mm, 0.0) if at is None else (float(at[0]), float(at[1]))
-    ordered = []
-    here = shapely.Point(x, y)
-    while parts:
-        k = int(np.argmin([part.distance(here) for part in parts]))
-        here = parts[k].representative_point()
-        ordered.append(parts.pop(k))
-    return ordered
-
-
 def _rings(part: shapely.Polygon) -> list[Floats]:
     turned = shapely.geometry.polygon.orient(part)
     return [np.array(ring.coords) for ring in (turned.exterior, *turned.interiors)]
@@ -183,7 +127,7 @@ def _rings(part: shapely.Polygon) -> list[Floats]:
 
 def _field(work: _Work, scene: SideScene, part: shapely.Polygon, level: Level) -> Field | None:
     """The field of one part of a level: what stands over it, and where the tip and the body may be."""
-    radius = work.asked.radius_mm
+    radius = work.radius_mm
     x0, y0, x1, y1 = part.bounds
     step = max(work.step_mm, float(np.sqrt((x1 - x0 + 2.0 * radius) * (y1 - y0 + 2.0 * radius) / _MOST_CELLS)))
     margin = radius + 5.0 * step
@@ -216,7 +160,7 @@ def _put_back(ground: SideGround, part: shapely.Polygon, path: Floats, level: Le
     if not len(path):
         return path
     dense = closely(np.column_stack([path, np.zeros(len(path))]), _CLOSE_MM)[:, :2]
-    bad = ~ground.stands_free(dense[:, 0], dense[:, 1], level.z_mm + 2.0 * _ON_FLOOR_MM)
+    bad = ~ground.stands_free(dense[:, 0], dense[:, 1], level.z_mm + 2.0 * ON_FLOOR_MM)
     if not bad.any():
         return path
     lines = shapely.shortest_line(shapely.points(dense[bad]), part)

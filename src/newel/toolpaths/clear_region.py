@@ -33,6 +33,7 @@ _HELIX_DEAD_END = 0.5  # least, for a cutter that does not cut to its centre (co
 _SLOT_ANGLES = (1.5, 2.2, 4.0)  # of the asked one: what a narrow place is tried with, in turn
 _SLOT_LONGEST_R = 8.0
 _SLOT_WIDE_R = 0.5
+_CRUMBS_R2 = 4.0  # of the radius squared: about the hole that a helix cuts
 _NEAR_R = 6.0
 _APPROACH_MM = 0.8
 LINK_FILM_MM = 0.015
@@ -105,7 +106,11 @@ def cleared(field: Field, asked: Engagement, at: tuple[float, float] | None) -> 
     """
     run = _Run(field, asked, at)
     while True:
-        if run.beside(1.0) or run.helix():
+        if run.beside(1.0):
+            continue
+        if run.crumbs() and any(run.beside(share) for share in _SLOT_ANGLES):
+            continue
+        if run.helix():
             continue
         if not any(run.beside(share) for share in _SLOT_ANGLES) and not run.ramp():
             return run.pieces
@@ -232,6 +237,10 @@ class _Run:
         back = float(np.hypot(*(self.path[rows - 1] - self.path[0])))
         way = rows * _STEP_OVER_RADIUS * radius + back + _LINK_R * radius
         return _WORTH * radius * (1.0 - float(np.cos(self.asked.angle_rad))) * way
+
+    def crumbs(self) -> bool:
+        """Tell whether so little is left that going down into it would take longer than cutting it in layers from beside."""
+        return float(np.count_nonzero(left_over(self.field))) * self.field.step**2 < _CRUMBS_R2 * self.field.radius**2
 
     def helix(self) -> bool:
         """Go down by a helix where the region is widest over untouched stock, and march on from it; False where none fits."""

@@ -46,6 +46,7 @@ FINISH_MM = 0.1  # left on a bore's wall for its last helix (common practice for
 OVER_MM = 0.5  # feeding begins this far over what stands (common practice)
 BACK_OFF_MM = 0.3  # a drill comes back by rapid to this far over where it was (common practice)
 _BREAKING_MM = 1.0  # the last of a through hole is drilled at half feed (common practice: the point breaks out)
+BESIDE_DEG = 30.0  # of a helix beside a hole that is there already: it cuts with its side, what goes down is a narrow ring
 _LEAST_MM = 0.05  # less than this is no hole left to make
 _PLAIN_DIAMETERS = 3.0  # up to so many diameters a drill needs no pecks (common practice)
 _CORE_SHARE = 0.9  # the first helix is this much narrower than the cutter's radius, so that no core stays standing
@@ -107,6 +108,8 @@ def bore(
 ) -> Toolpath:
     """Bore the cut's holes by helixes, climbing, in rings of at most `ae_mm` and turns of at most `ap_mm` deep.
 
+    Only the first ring of a hole goes down into stock, no steeper than the cut's ramp; the others cut beside it.
+
     The last FINISH_MM of the wall go in a helix of their own that ends with a level turn on the floor; every ring is left by a
     half circle to the middle. Rings in which no stock stands are passed over. With an allowance wall and floor keep it.
     Raises BadInput for a hole that is no wider than the cutter.
@@ -124,12 +127,15 @@ def bore(
             )
         floor = _floor_for_ring(hole, wall, lowest, cut.allowance_mm)
         inner = 0.0
-        for ring in _rings(wall, radius, cut.ae_mm):
+        rings = _rings(wall, radius, cut.ae_mm)
+        first = rings[0] + radius
+        for ring in rings:
             outer = ring + radius
             low, high = stock_span(blank, turn, hole, (inner, inner + _SURELY * (outer - inner)), floor)
             inner = outer
             if high > max(floor, low) + _LEAST_MM:
-                strokes.append(_ring_stroke(cut, hole, (ring, radius), (high, floor)))
+                steepest = cut.ramp_deg if outer <= first else BESIDE_DEG
+                strokes.append(_ring_stroke(cut, hole, (ring, radius), (high, floor), steepest))
     return toolpath_of_strokes(strokes, cut, shape, target, blank, around)
 
 
@@ -151,14 +157,16 @@ def _floor_for_ring(hole: Hole, wall: float, lowest: Lowest, allowance_mm: float
     return max(hole.floor_z_mm - THROUGH_MM if hole.through else hole.floor_z_mm + allowance_mm, bound)
 
 
-def _ring_stroke(cut: Cut, hole: Hole, path_and_cutter_mm: tuple[float, float], from_to_mm: tuple[float, float]) -> Stroke:
+def _ring_stroke(
+    cut: Cut, hole: Hole, path_and_cutter_mm: tuple[float, float], from_to_mm: tuple[float, float], steepest_deg: float
+) -> Stroke:
     """From over the middle out to the ring, down by a helix, once round on the floor, and back to the middle."""
     ring, radius = path_and_cutter_mm
     top, floor = from_to_mm
     over = top + OVER_MM
     centre = np.array([hole.x_mm, hole.y_mm])
     feed = feed_inside_mm_per_min(cut.feed_mm_per_min, ring, radius)
-    slope = math.tan(math.radians(min(max(cut.ramp_deg, 0.5), 45.0)))
+    slope = math.tan(math.radians(min(max(steepest_deg, 0.5), 45.0)))
     pitch = min(cut.ap_mm if cut.ap_mm > 0.0 else radius, 2.0 * math.pi * ring * slope)
     sweep = 2.0 * math.pi * (over - floor) / pitch
     rows = StrokeRows()

@@ -134,6 +134,12 @@ class SideGround:
         """Return where the tip may be at a height as one plane region (empty: nowhere)."""
         return region_of(self.contours_at(z_mm))
 
+    def asked(self) -> tuple[Floats, Floats, Floats]:
+        """Return X, Y and the lowest tip of the places asked so far: a coarse grid, and closely about every contour."""
+        grid = self._grid()
+        i, j = np.nonzero(~np.isnan(grid.z))
+        return grid.x[i], grid.y[j], grid.z[i, j]
+
     def _grid(self) -> Grid:
         if "drops" not in self._grids:
             self._grids["drops"] = _grid_of(self)
