@@ -14,7 +14,7 @@ from newel.geometry.blank import bar_blank, copy_of
 from newel.mechanics.clock import toolpath_minutes
 from newel.mechanics.cutter_bending import cutter_compliance_mm_per_N
 from newel.planning.feed_reasons import reasons, reasons_text
-from newel.planning.feed_schedule import Duty, ask_at, feeds_along, standing_bar
+from newel.planning.feed_schedule import Duty, ask_at, feeds_along, most_area_mm2, standing_bar
 from newel.planning.feeds import BENDING_FINISH_MM, BENDING_ROUGH_MM, MOST_THINNING, ROTARY_SHARE
 from newel.shop.catalogue import load_shop, shipped_texts
 from newel.shop.outlines import cutter_shape
@@ -154,3 +154,16 @@ def test_a_face_may_bend_the_cutter_sideways_as_roughing_may():
     rough, _ = feeds_along(replace(flat, kind=CutKind.CLEAR, allowance_mm=0.3), deep_then_shallow(), blank(), duty())
     assert np.array_equal(faced.feed_mm_per_min, rough.feed_mm_per_min)
     assert faced.feed_mm_per_min.sum() > walls.feed_mm_per_min.sum()
+
+
+def test_no_step_cuts_more_than_the_edge_is_large() -> None:
+    """A step of a thousandth into full stock: the edge's outline, 3 mm x its length, bounds what it can be cutting."""
+    # derived: a flat's outline from beside is DC times the length of its edge; seen from beneath, a circle
+    assert most_area_mm2(SHAPE.edge) == pytest.approx(CUTTER.DC * SHAPE.edge.top_mm, rel=1e-9)
+    pose = np.array([[60, 0, 40, 0], [60, 0, 13, 0], [59.999, 0, 13, 0], [55, 0, 13, 0], [55, 0, 40, 0]], dtype=float)
+    kind = np.array([MoveKind.RAPID, MoveKind.LINK, MoveKind.CUT, MoveKind.CUT, MoveKind.RAPID], dtype=np.uint8)
+    path = Toolpath(pose, np.array([0.0, 600.0, 600.0, 600.0, 0.0]), kind)
+    _, schedule = feeds_along(cut(), path, blank(), duty())
+    assert schedule is not None
+    # derived: Kienzle with the hardest slot: kc1.1 400 N/mm2 on the whole outline at a chip of 0.001 mm would be under this
+    assert schedule.force_N < 400.0 * most_area_mm2(SHAPE.edge)

@@ -139,7 +139,7 @@ def first_ways(job: Job, plan: Plan, shop: Shop) -> list[Way]:
     if finish is not None and job.finish.cutter is None:
         ways += [Way(finish=name) for name in _nearest(names[finish.cutter], FINISH_FORMS, shop, job)]
     if job.work is None and job.sides.angles_deg is None:
-        ways.append(Way(work=Work.AROUND if plan.sides else Work.SIDES))
+        ways += [Way(work=work) for work in (Work.AROUND if plan.sides else Work.SIDES, Work.MIXED)]
     return ways
 
 

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from newel.core.motion import MoveKind, Toolpath
 from newel.core.plan import Cut, CutKind, Decision
-from newel.core.profile import CutterShape
+from newel.core.profile import CutterShape, Profile
 from newel.core.units import duration
 from newel.geometry.blank import Blank, carve, copy_of
 from newel.geometry.profiles import radius_at
@@ -58,6 +58,7 @@ SLOT_HARDNESS = 2.0  # where nothing could be asked: what slots come to (recorde
 SURE_MM3 = 1.0  # some 15 cells of the planner's blank
 AT_WALL_MM = 0.05  # a ring this near to a bore's wall is the one that makes it: others leave twice as much
 MAY_RUB_MM = 1.0  # over so short a way a chip may be too thin: where the cutter steps aside against a tall wall
+OUTLINE_STEPS = 64  # of an edge's outline, to find its area
 THIN_MM2 = 1e-4  # less than this across the motion is no cut
 MOST_SCALE = 4.0  # an engagement is scaled to the volume removed by no more than this either way
 
@@ -135,7 +136,7 @@ def feeds_along(
     removed = carve(blank, duty.shape, path.pose, np.arange(len(path), dtype=np.int32)).removed_mm3
     if not asks:
         return path, None
-    rows = _moments(_stretches(path, removed, duty.corner_radius_mm), cut, duty)
+    rows = _moments(_stretches(path, removed, duty), cut, duty)
     met = Met(removed, rows, ask_at(before, path, rows, cut, duty))
     done = schedule(cut, path, met, duty, most_feed_mm_per_min)
     return done.path, done
@@ -214,7 +215,7 @@ class _Stretches:
 
 def schedule(cut: Cut, path: Toolpath, met: Met, duty: Duty, most_feed_mm_per_min: float | None = None) -> Schedule:
     """Set the feed of every row of a cut. `most_feed_mm_per_min`: an upper bound of its own, where there is one."""
-    stretch = _stretches(path, met.removed_mm3, duty.corner_radius_mm)
+    stretch = _stretches(path, met.removed_mm3, duty)
     limit, force, ruled = _feeds(cut, stretch, met, duty, _rings(cut, path, stretch.of_row, duty))
     top = min(duty.machine.x.max_feed_mm_per_min, duty.machine.y.max_feed_mm_per_min, most_feed_mm_per_min or math.inf)
     cuts = stretch.area_mm2 > THIN_MM2
@@ -241,7 +242,17 @@ def schedule(cut: Cut, path: Toolpath, met: Met, duty: Duty, most_feed_mm_per_mi
     )
 
 
-def _stretches(path: Toolpath, removed_mm3: Floats, corner_mm: float) -> _Stretches:
+def most_area_mm2(edge: Profile) -> float:
+    """Return the largest area a cutter can cut at once: its edge's outline seen from beside, or from beneath where larger.
+
+    What a very short step takes off over its length may be more: the grid of the blank is coarser than the step.
+    """
+    low, high = float(edge.h_mm[0]), edge.top_mm
+    middles = low + (np.arange(OUTLINE_STEPS) + 0.5) / OUTLINE_STEPS * (high - low)
+    return max(2.0 * float(radius_at(edge, middles).mean()) * (high - low), math.pi * edge.radius_mm**2)
+
+
+def _stretches(path: Toolpath, removed_mm3: Floats, duty: Duty) -> _Stretches:
     way = np.concatenate([[0.0], tip_way_mm(path.pose)])
     fed = (path.feed_mm_per_min > 0.0) & (path.kind != MoveKind.RAPID)
     fed[0] = False
@@ -260,10 +271,12 @@ def _stretches(path: Toolpath, removed_mm3: Floats, corner_mm: float) -> _Stretc
     count = int(number[-1]) + 1
     length = np.bincount(number, way[rows], count)
     volume = np.bincount(number, removed_mm3[rows], count)
-    area = np.where(length > 1e-6, volume / np.maximum(length, 1e-6), 0.0)
+    area = np.minimum(np.where(length > 1e-6, volume / np.maximum(length, 1e-6), 0.0), most_area_mm2(duty.shape.edge))
     radius = np.zeros(count)
     np.maximum.at(
-        radius, number, np.minimum(np.hypot(path.pose[rows, 1], path.pose[rows, 2]) + np.sqrt(area)[number], corner_mm)
+        radius,
+        number,
+        np.minimum(np.hypot(path.pose[rows, 1], path.pose[rows, 2]) + np.sqrt(area)[number], duty.corner_radius_mm),
     )
     x = np.bincount(number, path.pose[rows, 0], count) / np.maximum(np.bincount(number, minlength=count), 1)
     order = np.lexsort((-removed_mm3[rows], number))
