@@ -37,10 +37,10 @@ def test_standing_heights(name, y):
     assert there.any()
     assert not there.all()
     assert (np.isfinite(found) == there).all()
-    # the walk takes steps of at most 6/200; a ray within the cutter, 6 long at most, is asked at every eighth of it
-    assert (found[there] <= plain[there] + 0.031).all()
-    assert (found[there] >= plain[there] - 0.25).all()
-    assert np.median(np.abs(found[there] - plain[there])) < 0.02
+    above = there & (plain > 0.0)
+    np.testing.assert_allclose(found[above], plain[above], atol=1e-9)
+    # past the axis the walk takes steps of at most 6/200, and a ray within the cutter, 6 long at most, is asked at every eighth
+    np.testing.assert_allclose(found[there], plain[there], atol=0.25)
     assert (sure_standing(m, table, x, y, turn) >= found - 1e-12).all()
 
 
@@ -50,9 +50,15 @@ def test_the_steep_wall_of_a_hollow_is_met_where_its_edge_is_not():
     radius = np.where((turns > 30.0) & (turns <= 120.0), 10.0, 2.0)[None, :].repeat(40, axis=0)
     m = DevelopmentMap(radius, radius.copy(), 0.25, 0.5, 1.0)
     thin = table_of(ball_end(diameter=0.2).edge)
-    # derived: the wall is the ray 31 degrees from upright; above y = 4 it stands 4 / tan 31 high, and its edge is at y = 5.15
-    found = likely_standing(m, thin, np.array([10.25]), 4.0, np.array([0.0]))[0]
-    assert found == pytest.approx(4.0 / np.tan(np.radians(31.0)), abs=0.2)
+    # derived: the wall is the ray 31 degrees from upright; above y = 4 it stands 4 / tan 31 high, and its edge is at y = 5.15.
+    # Rays that surely clear it look a cell further, half a mm along X and a degree around
+    lowest = 4.0 / np.tan(np.radians(31.0))
+    found = sure_standing(m, thin, np.array([10.25]), 4.0, np.array([0.0]))[0]
+    assert lowest <= found <= 4.1 / np.tan(np.radians(29.9)) + 0.05
+    # what likely stands is told by ends, and past the axis by what is nearest: the ray a degree under level
+    assert likely_standing(m, thin, np.array([10.25]), 4.0, np.array([0.0]))[0] == pytest.approx(
+        -4.0 * np.tan(np.radians(1.0)), abs=0.05
+    )
     # derived: turned on by 90 degrees the same wall lies 31 degrees under level, past the axis
     under = likely_standing(m, thin, np.array([10.25]), 4.0, np.array([-90.0]))[0]
     assert under == pytest.approx(-4.0 * np.tan(np.radians(31.0)), abs=0.2)

@@ -12,7 +12,7 @@ def height_plain(table, r_step_mm, distance_mm):
 
 
 def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm, parts=200):
-    """Walk every ray of the map from the axis to its end: where the tip would stand if the cutter touched that place."""
+    """Ask the end of every ray above the axis, and all of every ray past it: where the tip would stand if it touched there."""
     widest = r_step_mm * (len(table) - 1)
     nx, na = radius.shape
     best = -math.inf
@@ -24,7 +24,7 @@ def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm, 
             delta = 2.0 * math.pi * j / na - turn_rad
             if radius[i, j] <= 0.0:
                 continue
-            for k in range(parts + 1):
+            for k in range(parts + 1) if math.cos(delta) <= 0.0 else (parts,):
                 rho = radius[i, j] * k / parts
                 away = math.hypot(along, rho * math.sin(delta) - y)
                 if away <= widest:

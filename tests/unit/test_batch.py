@@ -48,7 +48,7 @@ class Worker:
         self.did: list[str] = []
         self.stops_after, self.end = stops_after, end
 
-    def __call__(self, tasks: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
+    def __call__(self, errand: Errand, tasks: Sequence[Task]) -> Iterator[tuple[Task, Outcome]]:
         for task in tasks:
             if len(self.did) == self.stops_after:
                 raise KeyboardInterrupt

@@ -21,6 +21,14 @@ class MapArrays(NamedTuple):
     cosine: np.ndarray
 
 
+class Ray(NamedTuple):
+    """Material from the axis out to a radius, at a turn from upright of which sine and cosine are given."""
+
+    radius_mm: float
+    sine: float
+    cosine: float
+
+
 @njit(cache=True, error_model="numpy")
 def _height(table, r_step_mm, distance_mm):
     """Height of a cutter's underside over its tip at a distance from its axis, from a table that starts at the axis."""
@@ -33,17 +41,17 @@ def _height(table, r_step_mm, distance_mm):
 
 
 @njit(cache=True, error_model="numpy")
-def _tip_on_ray(radius, sine, cosine, y_mm, along_mm, table, r_step_mm, slack_turn, best):
-    """Lowest tip height over one ray of material from the axis out to a radius, or `best` where that is higher.
+def _tip_on_ray(ray, y_mm, along_mm, table, r_step_mm, slack_turn, best):
+    """Lowest tip height over one ray of material, or `best` where that is higher.
 
-    All of the ray stands, not its end alone: a steep wall of a hollow is met by a cutter that its edge does not reach.
-    `sine`, `cosine`: of the ray's turn from upright; `along_mm`: the ray's distance from the cutter along X.
+    All of the ray may stand, not its end alone: a steep wall of a hollow is met by a cutter that its edge does not reach.
+    `along_mm`: the ray's distance from the cutter along X.
     """
     widest = r_step_mm * (len(table) - 1)
     half = np.sqrt(max(widest * widest - along_mm * along_mm, 0.0))
-    y, s = (y_mm, sine) if sine >= 0.0 else (-y_mm, -sine)
-    rise = min(1.0, cosine + s * slack_turn)
-    near, far = 0.0, radius
+    y, s = (y_mm, ray.sine) if ray.sine >= 0.0 else (-y_mm, -ray.sine)
+    rise = min(1.0, ray.cosine + s * slack_turn)
+    near, far = 0.0, ray.radius_mm
     if s + slack_turn > 0.0:
         near = max(near, (y - half) / (s + slack_turn))
     elif y > half:
@@ -65,7 +73,11 @@ def _tip_on_ray(radius, sine, cosine, y_mm, along_mm, table, r_step_mm, slack_tu
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
-    """Lowest tip height for each place at which a cutter clears the map; `slack` widens cells by as many cells each way."""
+    """Lowest tip height for each place at which a cutter clears the map; `slack` widens cells by as many cells each way.
+
+    With a slack, rays stand all the way; without, only their ends do (what a cutter let down has upright walls, which rays
+    from the axis cross), and past the axis what is nearest to the cutter.
+    """
     out = np.empty(len(x_mm))
     nx, na = m.radius_mm.shape
     widest = r_step_mm * (len(table) - 1)
@@ -91,11 +103,17 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
                 sine = m.sine[j] * c - m.cosine[j] * s
                 cosine = m.cosine[j] * c + m.sine[j] * s
                 for i in range(first, last + 1):
-                    if m.radius_mm[i, j] <= 0.0:
-                        continue
+                    radius = m.radius_mm[i, j]
                     along = max(0.0, abs(m.x0_mm + i * m.x_step_mm - x_mm[q]) - slack_x)
-                    if along <= widest:
-                        best = _tip_on_ray(m.radius_mm[i, j], sine, cosine, y_mm, along, table, r_step_mm, slack_turn, best)
+                    if radius <= 0.0 or along > widest:
+                        continue
+                    if slack > 0.0 or cosine <= 0.0:
+                        ray = Ray(radius, sine, cosine)
+                        best = _tip_on_ray(ray, y_mm, along, table, r_step_mm, slack_turn, best)
+                    elif radius * cosine > best:
+                        distance = np.sqrt((radius * sine - y_mm) ** 2 + along * along)
+                        if distance <= widest:
+                            best = max(best, radius * cosine - _height(table, r_step_mm, distance))
         out[q] = best
     return out
 

