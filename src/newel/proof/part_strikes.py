@@ -24,6 +24,7 @@ Ints = NDArray[np.int64]
 
 STEP_MM = 0.5
 SLACK_MM = 0.005  # the body is taken this much smaller all round, as in the carving: it fits into its own edge's slot
+ROUNDING_MM = 1e-6  # a body that rests on the part to the last digit of a program is no strike
 WATCH_MM = 5.0  # approaches further than this are not measured
 MOST_QUESTIONS = 2_000_000
 
@@ -51,7 +52,7 @@ def part_strike_findings(course: Course, vertices: Floats, faces: Ints) -> tuple
             places, owner = _places(course, some, radius)
             held = drop(tree, body, places[:, 0], places[:, 1], places[:, 3])
             np.minimum.at(clear, owner, places[:, 2] - held)
-    rows = np.flatnonzero(clear < 0.0)
+    rows = np.flatnonzero(clear < -ROUNDING_MM)
     found = findings_at(
         course,
         "body-strikes-part",
