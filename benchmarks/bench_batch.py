@@ -2,8 +2,8 @@
 
     python benchmarks/bench_batch.py [--jobs 200]
 
-A family of small turned knobs (a table of sizes, one job file as the pattern) goes through `newel batch` once on two worker
-processes and once on one. A first job is made before, so that the kernels lie compiled in the cache for both.
+A family of small turned knobs (a table of sizes, one job file as the pattern) goes through `newel batch --no-pictures` once on
+two worker processes and once on one. A first job is made before, so that the kernels lie compiled in the cache for both.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ size_mm = 20
 material = "medium tooling board"
 [finish]
 rest = false
-cusp_mm = 0.05
+tolerance_mm = 0.15
+cusp_mm = 0.1
 [proof]
 resolution_mm = 0.5
 """
@@ -60,7 +61,7 @@ def family(folder: Path, jobs: int) -> Path:
 def batch(jobs: Path, out: Path, workers: int) -> tuple[float, dict[str, int]]:
     """Make all jobs; return the wall time in seconds and how many jobs came to which end."""
     begin = time.perf_counter()
-    tasks, refused = tasks_of([jobs], [])
+    tasks, refused = tasks_of([jobs], [], pictures=False)
     made = run_batch(tasks, out, on_this_machine(workers), lambda row, done, of: None)
     ends = [row.end for row in (*made.rows, *refused)]
     return time.perf_counter() - begin, {end: ends.count(end) for end in sorted(set(ends))}

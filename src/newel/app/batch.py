@@ -32,7 +32,7 @@ class Batch:
     kept: int
 
 
-def tasks_of(paths: Sequence[Path], shop_files: Sequence[Path]) -> tuple[list[Task], list[Row]]:
+def tasks_of(paths: Sequence[Path], shop_files: Sequence[Path], *, pictures: bool = True) -> tuple[list[Task], list[Row]]:
     """Read jobs; a folder stands for the job files in it. What cannot be read comes back as refused rows.
 
     Raises BadInput where there is no job at all, or where two would write into one folder.
@@ -51,7 +51,7 @@ def tasks_of(paths: Sequence[Path], shop_files: Sequence[Path]) -> tuple[list[Ta
     tasks, refused = [], []
     for path in found:
         try:
-            tasks.append(Task(path.stem, read_job_files(path), texts))
+            tasks.append(Task(path.stem, read_job_files(path), texts, pictures))
         except NewelError as error:
             refused.append(Row(path.stem, "", "refused", one_line(error)))
     return tasks, refused

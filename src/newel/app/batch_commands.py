@@ -18,6 +18,7 @@ BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
 @WORKERS
 @SCHEDULER
 @click.option("--again", is_flag=True, help="Make what is already made, too.")
+@click.option("--no-pictures", is_flag=True, help="Draw no pictures: of small parts they take most of the time.")
 @click.option("--per-hour", type=NumberIn(min=0.0), metavar="MONEY", help="What an hour of the machine costs.")
 @click.option("--per-litre", multiple=True, metavar="MATERIAL=MONEY", help="What a litre of a material costs; several.")
 @click.option("--stock-mm", type=NumberIn(min=1.0), metavar="MM", help="Length of the bars you buy: plans the sawing.")
@@ -30,6 +31,7 @@ def batch(
     workers: int | None,
     scheduler: str | None,
     again: bool,
+    no_pictures: bool,
     per_hour: float | None,
     per_litre: tuple[str, ...],
     stock_mm: float | None,
@@ -48,7 +50,7 @@ def batch(
     from newel.app.workers import workers_of
 
     cost = rates(per_hour, per_litre)
-    tasks, refused = tasks_of(jobs, shop_files)
+    tasks, refused = tasks_of(jobs, shop_files, pictures=not no_pictures)
     hands = workers_of(workers, scheduler)
     made = run_batch(tasks, out, hands, lambda *row: None if quiet else click.echo(_told(*row), err=True), again=again)
     rows = sorted([*made.rows, *refused], key=lambda row: row.name)

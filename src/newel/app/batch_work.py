@@ -20,15 +20,16 @@ PROVED, NOT_PROVED, REFUSED, FAILED = "proved", "not proved", "refused", "failed
 
 @dataclass(frozen=True)
 class Task:
-    """A job to be made: its files as read, and the texts of the shop files laid over the shipped shop."""
+    """A job to be made: its files as read, the texts of the shop files laid over the shipped shop, with or without pictures."""
 
     name: str
     files: JobFiles
     shop_texts: Mapping[str, str]
+    pictures: bool = True
 
     def key(self) -> str:
         """Return the fingerprint of all that the result depends on."""
-        digest = hashlib.sha256(__version__.encode())
+        digest = hashlib.sha256(__version__.encode() + (b"" if self.pictures else b" without pictures"))
         for part in (self.files.text.encode(), self.files.model_type.encode(), self.files.model_bytes):
             digest.update(len(part).to_bytes(8, "big") + part)
         for name in sorted(self.files.beside):
@@ -67,7 +68,7 @@ def do(task: Task) -> Outcome:
     """Make one job. What is refused comes back as a row that says why; so does a fault of our own."""
     use_kernel_cache()
     from newel.app.inputs import told_by_line
-    from newel.app.making import results_files, results_of
+    from newel.app.making import picture_files, results_files, results_of
     from newel.pipeline import make
     from newel.planning.around import section_area_mm2
     from newel.shop.catalogue import load_shop, shipped_texts
@@ -79,7 +80,8 @@ def do(task: Task) -> Outcome:
         shop = load_shop({**shipped_texts(), **task.shop_texts})
         with told_by_line(task.files):
             made = make(task.files.job, task.files.model, shop, quiet)
-        files = results_files(made, results_of(made, shop), quiet)
+        results = results_of(made, shop)
+        files = results_files(made, results, quiet) | (picture_files(made, results, quiet) if task.pictures else {})
     except NewelError as error:
         return Outcome(Row(task.name, task.key(), REFUSED, one_line(error)))
     except Exception as error:  # one job's fault must not end the batch

@@ -36,16 +36,14 @@ def make_and_write(files: JobFiles, shop: Shop, out: Path, progress: Progress) -
     with told_by_line(files):
         made = make(files.job, files.model, shop, progress)
     results = results_of(made, shop)
-    contents = results_files(made, results, progress)
+    contents = {**results_files(made, results, progress), **picture_files(made, results, progress)}
     write_results(out, contents, stale=is_ours, last="proof.json")
     return results
 
 
 def results_files(made: Made, results: Results, progress: Progress) -> dict[str, bytes]:
-    """Return every file of a made job: its path in the folder, and its bytes."""
+    """Return every file of a made job but its pictures: its path in the folder, and its bytes."""
     from newel.reports.development import development_svg
-    from newel.reports.pictures import by_deviation, part_in_bar
-    from newel.reports.reach_map import reach_picture
     from newel.reports.sheet import sheet_pdf
 
     progress("report", 0.0)
@@ -57,19 +55,27 @@ def results_files(made: Made, results: Results, progress: Progress) -> dict[str,
     contents["setup.json"] = setup_json(made.setup, model_file=model_file).encode()
     contents["plan.json"] = plan_json(made.plan).encode()
     contents["proof.json"] = proof_json(made.proof).encode()
-    contents["pictures/part-in-bar.png"] = part_in_bar(results)
-    progress("report", 0.4)
-    if made.proof.measured is not None:
-        contents["pictures/deviation.png"] = by_deviation(results)
-    if made.plan.reach is not None:
-        contents["pictures/reach.png"] = reach_picture(results.part, made.plan.reach, made.job.name)
-    progress("report", 0.8)
     contents["development.svg"] = development_svg(results).encode()
     contents["sheet.pdf"] = sheet_pdf(results)
     if results.blank is not None:
         contents["blank-after.stl"] = write_stl(ModelMesh(results.blank.vertices_mm, results.blank.faces.astype("int32")))
-    progress("report", 1.0)
+    progress("report", 0.2)
     return contents
+
+
+def picture_files(made: Made, results: Results, progress: Progress) -> dict[str, bytes]:
+    """Return the pictures of a made job: of a small one they take most of the time."""
+    from newel.reports.pictures import by_deviation, part_in_bar
+    from newel.reports.reach_map import reach_picture
+
+    pictures = {"pictures/part-in-bar.png": part_in_bar(results)}
+    progress("report", 0.6)
+    if made.proof.measured is not None:
+        pictures["pictures/deviation.png"] = by_deviation(results)
+    if made.plan.reach is not None:
+        pictures["pictures/reach.png"] = reach_picture(results.part, made.plan.reach, made.job.name)
+    progress("report", 1.0)
+    return pictures
 
 
 def results_of(made: Made, shop: Shop) -> Results:

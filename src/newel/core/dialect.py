@@ -31,7 +31,7 @@ class ReadTraits:
     unclamp_m: int = 0
     max_rows: int = 6_000_000
     max_loop_turns: int = 250_000  # turns of all loops, and calls: a loop of 200,000 turns, with a call in each, comes through
-    max_repeated_work: int = 1_200_000  # about 1.5 s of reading lines again by loops and calls, less what the rows they make pay
+    max_repeated_work: int = 1_200_000  # about 1.5 s of lines read again by loops and calls, less what their rows pay
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from newel.app.documents import plan_json, setup_json, tidy
 from newel.app.inputs import JobFiles, read_job_files, read_shop, read_text, told_by_line
-from newel.app.making import results_files, results_of
+from newel.app.making import picture_files, results_files, results_of
 from newel.app.page.outlines import as_seen, cut_rows, outline_pack, plan_facts, reach_pack, side_cells
 from newel.app.page.packing import Pack, deviation_pack, mesh_pack, rows_pack, scene_of, scrub_pack
 from newel.app.page.scrub import STEP_MM, map_grid, scrub_log
@@ -72,7 +72,8 @@ def made(task: Task, progress: Progress) -> dict[str, Any]:
     files, shop = _read(task)
     with told_by_line(files):
         result = make(files.job, files.model, shop, progress)
-    contents = results_files(result, results_of(result, shop), progress)
+    results = results_of(result, shop)
+    contents = {**results_files(result, results, progress), **picture_files(result, results, progress)}
     write_results(files.out, contents, stale=is_ours, last="proof.json")
     return show_made(task, files, shop, result, progress)
 
