@@ -81,7 +81,7 @@ def make(job: Job, asked: ModelFiles, shop: Shop, progress: Progress) -> Made:
     progress("write", 0.0)
     setup = set_up_of(job, cut_plan, tools, machine)
     programs = write(job, cut_plan, paths, setup, machine)
-    proof = prove_programs(job, programs, setup, machine, model, shop, tools, progress)
+    proof = prove_case(case_of(job, programs, setup, machine, model, shop, tools), progress)
     return Made(job, model, cut_plan, paths, setup, machine, programs, proof)
 
 
@@ -257,20 +257,6 @@ def write(job: Job, plan: Plan, paths: tuple[Toolpath, ...], setup: SetUp, machi
     )
 
 
-def prove_programs(
-    job: Job,
-    programs: tuple[ProgramFile, ...],
-    setup: SetUp,
-    machine: Machine,
-    model: ReadModel | None,
-    shop: Shop,
-    tools: Tools,
-    progress: Progress,
-) -> Proof:
-    """Prove programs, whoever wrote them, against the set-up, the machine and (if there is one) the model."""
-    return prove_case(case_of(job, programs, setup, machine, model, shop, tools), progress)
-
-
 def case_of(
     job: Job,
     programs: tuple[ProgramFile, ...],
@@ -280,7 +266,10 @@ def case_of(
     shop: Shop,
     tools: Tools,
 ) -> Case:
-    """Gather all that a proof rests on; `Case.seal` is its fingerprint, to be had without proving."""
+    """Gather all that a proof of programs, whoever wrote them, rests on: set-up, machine and (if there is one) the model.
+
+    `Case.seal` is its fingerprint, to be had without proving.
+    """
     shapes = tuple(
         set_up_cutter(0, cutter, tools.shapes[name], _spindle_face_mm(tools.shapes[name], machine))
         for name, cutter in tools.cutters.items()

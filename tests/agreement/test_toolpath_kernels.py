@@ -27,21 +27,25 @@ def test_standing_heights(name, y):
     rng = np.random.default_rng(2)
     x, turn = rng.uniform(-3.0, 10.0, 40), rng.uniform(-400.0, 400.0, 40)
     found = likely_standing(m, table, x, y, turn)
-    plain = np.array(
-        [
-            standing_height_plain(m.likely, m.x0_mm, m.x_step_mm, a, y, np.radians(b), table.height_mm, table.r_step_mm)
-            for a, b in zip(x, turn)
-        ]
-    )
+    cells = (m.likely, m.x0_mm, m.x_step_mm)
+
+    def walked(*, whole: bool) -> np.ndarray:
+        under = (table.height_mm, table.r_step_mm)
+        return np.array([standing_height_plain(*cells, a, y, np.radians(b), *under, whole=whole) for a, b in zip(x, turn)])
+
+    plain = walked(whole=False)
     there = np.isfinite(plain)
     assert there.any()
     assert not there.all()
     assert (np.isfinite(found) == there).all()
     above = there & (plain > 0.0)
     np.testing.assert_allclose(found[above], plain[above], atol=1e-9)
-    # past the axis the walk takes steps of at most 6/200, and a ray within the cutter, 6 long at most, is asked at every eighth
-    np.testing.assert_allclose(found[there], plain[there], atol=0.25)
-    assert (sure_standing(m, table, x, y, turn) >= found - 1e-12).all()
+    # past the axis a ray within the cutter, 6 long at most, counts by eighths of it; the walk's own steps are 6/200 at most
+    assert (found[there] >= plain[there] - 1e-9).all()
+    assert (found[there] <= plain[there] + 6.0 / 8.0 + 0.03).all()
+    # a rapid trusts this: all of every ray stands, and it is never told lower
+    sure = sure_standing(m, table, x, y, turn)
+    assert (sure >= np.maximum(found, walked(whole=True)) - 1e-9).all()
 
 
 def test_the_steep_wall_of_a_hollow_is_met_where_its_edge_is_not():
@@ -54,14 +58,14 @@ def test_the_steep_wall_of_a_hollow_is_met_where_its_edge_is_not():
     # Rays that surely clear it look a cell further, half a mm along X and a degree around
     lowest = 4.0 / np.tan(np.radians(31.0))
     found = sure_standing(m, thin, np.array([10.25]), 4.0, np.array([0.0]))[0]
-    assert lowest <= found <= 4.1 / np.tan(np.radians(29.9)) + 0.05
+    assert lowest <= found <= 4.1 / np.tan(np.radians(29.9)) + 10.0 / 8.0
     # what likely stands is told by ends, and past the axis by what is nearest: the ray a degree under level
     assert likely_standing(m, thin, np.array([10.25]), 4.0, np.array([0.0]))[0] == pytest.approx(
         -4.0 * np.tan(np.radians(1.0)), abs=0.05
     )
     # derived: turned on by 90 degrees the same wall lies 31 degrees under level, past the axis
     under = likely_standing(m, thin, np.array([10.25]), 4.0, np.array([-90.0]))[0]
-    assert under == pytest.approx(-4.0 * np.tan(np.radians(31.0)), abs=0.2)
+    assert -4.0 * np.tan(np.radians(31.0)) <= under <= -3.9 * np.tan(np.radians(31.0)) + 0.05
 
 
 def test_standing_on_an_empty_map_is_standing_on_nothing():

@@ -11,8 +11,11 @@ def height_plain(table, r_step_mm, distance_mm):
     return float(np.interp(distance_mm, r_step_mm * np.arange(len(table)), table))
 
 
-def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm, parts=200):
-    """Ask the end of every ray above the axis, and all of every ray past it: where the tip would stand if it touched there."""
+def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm, *, whole=False, parts=200):
+    """Ask the end of every ray above the axis, and all of every ray past it: where the tip would stand if it touched there.
+
+    `whole`: all of every ray.
+    """
     widest = r_step_mm * (len(table) - 1)
     nx, na = radius.shape
     best = -math.inf
@@ -24,7 +27,7 @@ def standing_height_plain(radius, x0, x_step, x, y, turn_rad, table, r_step_mm, 
             delta = 2.0 * math.pi * j / na - turn_rad
             if radius[i, j] <= 0.0:
                 continue
-            for k in range(parts + 1) if math.cos(delta) <= 0.0 else (parts,):
+            for k in range(parts + 1) if whole or math.cos(delta) <= 0.0 else (parts,):
                 rho = radius[i, j] * k / parts
                 away = math.hypot(along, rho * math.sin(delta) - y)
                 if away <= widest:

@@ -170,3 +170,10 @@ def test_rows_come_back_as_they_were_kept(folder: Path) -> None:
     kept = run_batch(tasks, folder / "out", workers, lambda *_: None)
     assert kept.kept == 3
     assert str(kept.rows) == str(first.rows)
+
+
+def test_a_job_made_without_pictures_is_another_one(folder: Path) -> None:
+    with_them, _ = tasks_of([folder], [])
+    without, _ = tasks_of([folder], [], pictures=False)
+    assert [task.pictures for task in without] == [False] * 3
+    assert {task.key() for task in with_them}.isdisjoint(task.key() for task in without)

@@ -13,12 +13,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from newel.app.batch_work import one_line
-from newel.app.inputs import JobFiles
+from newel.app.inputs import JobFiles, told_by_line
 from newel.app.workers import Errand, Workers
 from newel.core.errors import NewelError
 from newel.core.job import Job, Work
 from newel.core.plan import Cut, CutKind, Plan
 from newel.core.units import duration, mm
+from newel.geometry.meshes import ReadModel
 from newel.mechanics.clock import toolpath_minutes
 from newel.pipeline import cut, decide, make, read
 from newel.planning.cutter_choice import ROUGH_FORMS, cusp_of
@@ -109,7 +110,8 @@ def searched_plan(files: JobFiles, shop: Shop, workers: Workers, progress: Progr
     """Try other ways by the clock, then make and prove the quickest of them; return what came out, in words."""
     progress("read", 0.0)
     model = read(files.job, files.model, shop)
-    plan, _, _ = decide(files.job, model, shop)
+    with told_by_line(files):
+        plan, _, _ = decide(files.job, model, shop)
     tried: dict[Way, Tried] = {}
 
     def attempt(ways: Sequence[Way], begins: float, ends: float) -> None:
@@ -120,7 +122,7 @@ def searched_plan(files: JobFiles, shop: Shop, workers: Workers, progress: Progr
 
     attempt(first_ways(files.job, plan, shop), 0.0, 0.5)
     best = _best_of_each(tried)
-    attempt([best, *_deeper_and_wider(best, files, shop)], 0.5, 1.0)
+    attempt([best, *_deeper_and_wider(best, files.job, model, shop)], 0.5, 1.0)
     order = sorted(tried, key=lambda way: (round(tried[way].minutes, 2), way.said()))
     least = WORTH * tried[Way()].minutes
     lines = ["ways to make it, the quickest first (the clock, on trials)"]
@@ -174,12 +176,12 @@ def _best_of_each(tried: dict[Way, Tried]) -> Way:
     return best
 
 
-def _deeper_and_wider(way: Way, files: JobFiles, shop: Shop) -> list[Way]:
-    job = way.applied(files.job)
+def _deeper_and_wider(way: Way, job: Job, model: ReadModel, shop: Shop) -> list[Way]:
+    job = way.applied(job)
     if job.rough.ap_mm is not None or job.rough.ae_mm is not None:
         return []
     try:
-        plan, _, _ = decide(job, read(job, files.model, shop), shop)
+        plan, _, _ = decide(job, model, shop)
     except NewelError:
         return []
     rough = _first(plan, ROUGHING)

