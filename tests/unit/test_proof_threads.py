@@ -27,12 +27,18 @@ def wall(pitch=1.0, d2=M6.d2, hand=1.0, bore=5.0, depth=10.0, root=6.0, every=0.
     return np.column_stack([20.0 + (r * np.cos(angle)).ravel(), 1.0 + (r * np.sin(angle)).ravel(), along.ravel()])
 
 
+def off_plain(points, hole=HOLE):
+    """How far points of the hole's wall lie off the plain bore: negative in the material."""
+    away = points - hole.point
+    return 0.5 * hole.bore_mm - np.linalg.norm(away - np.outer(away @ hole.axis, hole.axis), axis=1)
+
+
 def codes(points, hole=HOLE):
-    return sorted({finding.code for finding in thread_findings(measure_threads(points, [hole]))})
+    return sorted({finding.code for finding in thread_findings(measure_threads(points, off_plain(points, hole), [hole]))})
 
 
 def test_a_basic_m6_measures_as_it_was_made():
-    (found,) = measure_threads(wall(), [HOLE])
+    (found,) = measure_threads(wall(), off_plain(wall()), [HOLE])
     assert found.missing == ""
     assert found.pitch_mm == pytest.approx(1.0, abs=2e-4)
     assert found.pitch_diameter_mm == pytest.approx(M6.d2, abs=0.005)
@@ -67,6 +73,18 @@ def test_all_of_class_6h_passes(pitch_diameter):
 )
 def test_faults_are_found(points, code):
     assert code in codes(points)
+
+
+def test_a_wall_of_the_part_that_the_hole_runs_into_is_no_thread():
+    """A slot's flat wall 2.6 mm beside the axis, on the model's surface: told as part of the thread it would be too wide."""
+    thread = wall()
+    y, z = np.meshgrid(np.linspace(-1.7, 1.7, 30), np.linspace(-4.0, -1.0, 40))
+    flat = np.column_stack([np.full(y.size, 20.0 + 2.6), 1.0 + y.ravel(), z.ravel()])
+    points = np.vstack([thread, flat])
+    off = np.concatenate([off_plain(thread), np.full(len(flat) // 2, 0.001), np.full(len(flat) - len(flat) // 2, np.nan)])
+    (found,) = measure_threads(points, off, [HOLE])
+    assert found.major_mm == pytest.approx(6.0, abs=1e-6)
+    assert thread_findings([found]) == []
 
 
 def test_a_hole_lies_as_its_model_does():

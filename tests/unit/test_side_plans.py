@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import manifold3d
 import numpy as np
 import pytest
 
@@ -126,3 +127,16 @@ def test_the_plan_tells_what_its_sides_reach(plan: Plan):
     # derived: a floor of the pocket belongs to the side that looks down on it
     floor = (np.abs(plan.reach.points[:, 2] - 5.0) < 1e-6) & (plan.reach.normals[:, 2] > 0.99)
     assert floor.any() and float((plan.reach.reached_by[floor] == 0).mean()) > 0.98
+
+
+def test_a_ball_goes_down_beside_a_round_body_until_it_touches_its_widest_place():
+    """A round bar cut from two sides: at its middle the surface is upright, and a ball touches it a radius over its tip."""
+    mesh = mesh_of(manifold3d.Manifold.cylinder(24.0, 9.0, 9.0, 96).rotate((0.0, 90.0, 0.0)))
+    job = job_for(work=Work.SIDES, sides=SidesAsk((0.0, 180.0)), cutters=("6 mm flat", "6 mm ball"))
+    _, machine, material, tools = bench_tools(job)
+    plan = plan_sides(job, mesh, features_of(mesh), tools, material, machine)
+    names = dict(plan.cutters)
+    steep = [cut for cut in plan.cuts if cut.turn_deg is not None and names[cut.cutter] == "6 mm ball" and cut.slope_deg < 90.0]
+    assert steep
+    # derived: centre at the widest place's height, 0, or a little over it (what is nearly as wide the other side owns), less RE
+    assert min(cut.floor_z_mm for cut in steep) <= -3.0 + 0.2

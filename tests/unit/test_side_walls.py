@@ -179,7 +179,7 @@ def test_holes_that_are_named_are_left_to_their_own_cuts():
     body = without(box((0, 30), (-6, 6), (-6, 6)), post(8, 0, (2, 7), 6.0), post(20, 0, (2, 7), 6.0))
     blank = bar_blank(Section.SQUARE, (12.0,), 0.0, 30.0, 0.0, 0.4)
     cut = side_cut(CutKind.PROFILE, to_x_mm=30.0, top_z_mm=6.0, floor_z_mm=2.0, ap_mm=4.0, slope_deg=90.0, cusp_mm=0.0)
-    cut = replace(cut, from_y_mm=-5.0, to_y_mm=5.0, holes=(Hole(8.0, 0.0, 6.0, 2.0, 6.0, False),))
+    cut = replace(cut, from_y_mm=-5.0, to_y_mm=5.0, leaves=(Hole(8.0, 0.0, 6.0, 2.0, 6.0, False),))
     path = cut_passes(cut, flat_end(3.0), tree_of(body), blank, BESIDE)
     # derived: the contour in the other hole has a radius of 1.5
     assert path.pose[:, 0].min() == pytest.approx(18.5, abs=0.01)
@@ -190,7 +190,7 @@ def test_the_walls_that_a_hole_opens_into_are_not_left_to_it():
     body = without(box((0, 30), (-6, 6), (-6, 6)), box((4.5, 11.5), (-3.5, 3.5), (3, 7)), post(8, 0, (1, 4), 6.0))
     blank = bar_blank(Section.SQUARE, (12.0,), 0.0, 30.0, 0.0, 0.4)
     cut = side_cut(CutKind.PROFILE, to_x_mm=30.0, top_z_mm=6.0, floor_z_mm=1.0, ap_mm=1.5, slope_deg=90.0, cusp_mm=0.0)
-    cut = replace(cut, from_y_mm=-5.0, to_y_mm=5.0, flats_z_mm=(3.0,), holes=(Hole(8.0, 0.0, 3.0, 1.0, 6.0, False),))
+    cut = replace(cut, from_y_mm=-5.0, to_y_mm=5.0, flats_z_mm=(3.0,), leaves=(Hole(8.0, 0.0, 3.0, 1.0, 6.0, False),))
     path = cut_passes(cut, flat_end(3.0), tree_of(body), blank, BESIDE)
     cuts = path.pose[path.kind == MoveKind.CUT]
     assert cuts[:, 2].min() == pytest.approx(3.0, abs=1e-6)

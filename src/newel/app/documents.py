@@ -186,6 +186,7 @@ class CutDocument(_Document):
     floor_z_mm: float
     flats_z_mm: list[float]
     holes: list[HoleDocument]
+    leaves: list[HoleDocument] = Field(description="holes that a profile leaves to cuts of their own")
     edges: list[EdgeDocument]
     slope_deg: float
     lines: list[list[list[float]]] = Field(description="what the tip follows in engraving: polylines in the bar frame")

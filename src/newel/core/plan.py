@@ -158,8 +158,9 @@ class Cut:
     A cut at a side: `turn_deg` is the turn of the bar (theta in the table frame, 0..360) at which it is clamped (None: the
     bar turns while it is cut); `from_y_mm`..`to_y_mm` bounds the tip across, `top_z_mm` is where material begins and
     `floor_z_mm` how deep the tip may go (table frame at that turn). `flats_z_mm`: floors to be left exactly, from the top.
-    `holes` for drill, bore and thread; `edges` for bevel. `slope_deg`: surface cuts work on what is inclined less than
-    this to the table, profile cuts on what is steeper. `lines` (n, 3) in the bar frame: what the tip follows in engraving.
+    `holes` for drill, bore and thread; `leaves`: holes that a profile leaves to cuts of their own. `edges` for bevel.
+    `slope_deg`: surface cuts work on what is inclined less than this to the table, profile cuts on what is steeper. `lines`
+    (n, 3) in the bar frame: what the tip follows in engraving.
 
     Face and clear cuts never meet a full slot at their depth, so ap times ae, the area of cut, is what they keep: a level may
     be as deep as `deepest_mm` and as wide as `widest_mm` where its width times its depth stays at that area (None: ap, ae).
@@ -190,6 +191,7 @@ class Cut:
     floor_z_mm: float = 0.0
     flats_z_mm: tuple[float, ...] = ()
     holes: tuple[Hole, ...] = ()
+    leaves: tuple[Hole, ...] = ()
     edges: tuple[SharpEdge, ...] = ()
     slope_deg: float = 90.0
     lines: tuple[Floats, ...] = ()

@@ -86,7 +86,7 @@ def side_cuts(bench: SideBench, sides: Sequence[Side]) -> tuple[tuple[Cut, ...],
         finishes += _finish(bench, side, owned, k, draft, [*faces, *first_clears, *cleared[k]])
     for k in finishes:
         if draft.cuts[k].kind is CutKind.PROFILE:
-            draft.cuts[k] = _replaced(draft.cuts[k], holes=_seen_at(draft.cuts[k].turn_deg or 0.0, holes.cuts, sides))
+            draft.cuts[k] = _replaced(draft.cuts[k], leaves=_seen_at(draft.cuts[k].turn_deg or 0.0, holes.cuts, sides))
     bores: list[int] = []
     for item in sorted(holes.cuts, key=lambda item: item.kind is CutKind.THREAD):
         before = [*faces, *cleared[item.side], *((*finishes, *bores) if item.kind is CutKind.THREAD else ())]
@@ -289,9 +289,12 @@ def _room(
         if low - SLACK_MM <= level.z_mm < part_top - SAME_MM
         and level.box[0] < x[1] and level.box[1] > x[0] and level.box[2] < y[1] and level.box[3] > y[0]
     ]  # fmt: skip
-    # Walls that end on a floor end there; a wall that ends in the open is cut a little past its end.
+    # Walls that end on a floor end there; a wall that ends in the open is cut a little past its end. A round tip touches a
+    # steep place with its side, so that it stands lower than what it touches: by RE less RE times the rise of the normal.
     under = [z for z in inside if z <= low + SAME_MM]
-    floor = min(under) if under else low - SLACK_MM
+    round_mm = bench.cutters[name].RE
+    deep = float((p[:, 2] - round_mm * (1.0 - turned(bench.sample.normals[some], side.turn_deg)[:, 2])).min())
+    floor = min(under) if under and round_mm == 0.0 else deep - SLACK_MM
     flats = tuple(sorted({round(z, 4) for z in inside if z >= floor - SAME_MM}, reverse=True))
     return x, y, floor, flats
 

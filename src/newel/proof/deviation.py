@@ -67,8 +67,9 @@ def measure(
     nearest, parallel = facing_points(samples, points, normals, grid)
     progress("measuring", 0.2)
     chosen = _chosen(points, nearest, samples, asked)
-    exact = np.full(len(points), np.nan)
-    exact[chosen] = as_threaded(signed_distance(vertices, faces, points[chosen])[0], points[chosen], asked.threads)
+    plain = np.full(len(points), np.nan)  # off the model as it is, without what is asked beyond it
+    plain[chosen] = signed_distance(vertices, faces, points[chosen])[0]
+    exact = as_threaded(plain, points, asked.threads)
     progress("measuring", 0.6)
     off = samples_off(samples.points - points[nearest], normals[nearest], exact[nearest], parallel, grid)
     off = as_threaded(off, samples.points, asked.threads)
@@ -85,7 +86,7 @@ def measure(
     measured = _with_valleys(Measured(points[chosen], exact[chosen], found, tags[chosen]), blank, vertices, faces, asked, span)
     progress("measuring", 1.0)
     summed = _summed(samples, off, standing, measured, course, asked, bounds)
-    return replace(summed, threads=measure_threads(points, asked.threads)), measured
+    return replace(summed, threads=measure_threads(points, plain, asked.threads)), measured
 
 
 def _with_valleys(

@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 MARGIN_MM = 0.02  # of measuring, on every diameter: what a gouge may be by default
 END_PITCHES = 0.4  # of a hole are left out at either end
 NEAR_MM = 0.3  # so far beyond the profile points still belong to the thread
+ON_MODEL_MM = 0.05  # a place this near to the model's surface lies on it
 LEAST_CONTRAST = 0.25  # of the folded groove, where 1 is a groove of no width; a full profile folds to about 0.6
 PITCH_SEARCH = (0.6, 1.6)  # of the asked pitch
 RUN_OUT_PITCHES = 2.0  # that a blind thread may end short of its hole (common practice)
@@ -60,9 +61,13 @@ def as_threaded(off_mm: Floats, points: Floats, holes: Sequence[ThreadedHole]) -
     return off
 
 
-def measure_threads(points: Floats, holes: Sequence[ThreadedHole]) -> tuple[ThreadMeasured, ...]:
-    """Measure every thread on points (k, 3) of the carved surface; holes and points in the bar frame."""
-    return tuple(_measured(points, hole) for hole in holes)
+def measure_threads(points: Floats, off_mm: Floats, holes: Sequence[ThreadedHole]) -> tuple[ThreadMeasured, ...]:
+    """Measure every thread on points (k, 3) of the carved surface; holes and points in the bar frame.
+
+    `off_mm` (k,): how far the points lie off the plain model, nan where that is next to nothing. A groove lies under the
+    model's surface; what lies on it beside the bore is a wall or a round that the hole comes out of, and no thread.
+    """
+    return tuple(_measured(points, off_mm, hole) for hole in holes)
 
 
 def thread_findings(threads: Sequence[ThreadMeasured]) -> list[Finding]:
@@ -106,7 +111,7 @@ def _seen(hole: ThreadedHole, points: Floats) -> tuple[Floats, Floats, Floats]:
     return along, np.hypot(u, v), np.arctan2(v, u)
 
 
-def _measured(points: Floats, hole: ThreadedHole) -> ThreadMeasured:
+def _measured(points: Floats, off_mm: Floats, hole: ThreadedHole) -> ThreadMeasured:
     sizes = thread_sizes(hole.nominal_mm, hole.pitch_mm)
     blank = ThreadMeasured(
         name=thread_name(sizes),
@@ -119,6 +124,7 @@ def _measured(points: Floats, hole: ThreadedHole) -> ThreadMeasured:
     least = 0.5 * min(sizes.D1, hole.bore_mm)
     # the faces at both ends, a floor and a bevel at the mouth are no thread
     near = np.abs(along - 0.5 * (hole.from_mm + hole.to_mm)) <= 0.5 * (hole.to_mm - hole.from_mm) - END_PITCHES * hole.pitch_mm
+    near &= (r <= 0.5 * hole.bore_mm + ON_MODEL_MM) | (off_mm < -ON_MODEL_MM)
     near &= r >= least - NEAR_MM
     near &= r <= 0.5 * inside_limits(sizes).major_mm[1] + NEAR_MM
     along, r, angle = along[near], r[near], angle[near]

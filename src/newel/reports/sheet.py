@@ -220,7 +220,7 @@ def _works(results: list[CutResult]) -> str:
     for result in results:
         cut = result.cut
         for hole in cut.holes:
-            pitch = "" if hole.pitch_mm is None else f" (pitch {mm(hole.pitch_mm)})"
+            pitch = f" (pitch {mm(hole.pitch_mm)})" if cut.kind is CutKind.THREAD and hole.pitch_mm is not None else ""
             words = f"{cut.kind.value} {{}} Ø{hole.diameter_mm:.2f} mm{pitch}"
             said[words] = said.get(words, 0) + 1
         if cut.edges:

@@ -200,7 +200,7 @@ def _runs_at(wants: _Wants, ground: SideGround, z: float) -> list[WallRun]:
             wanted &= slope < _UPRIGHT_DEG
         near = standing(stock, steps, fine[:, 0], fine[:, 1], stock.sure_mm + FINISH_MM)
         wanted &= near > z + _LEVEL_MM
-        for hole in cut.holes:
+        for hole in cut.leaves:
             if z >= hole.top_z_mm - _LEVEL_MM:
                 continue  # here the walls are those of what the hole opens into
             wanted &= np.hypot(fine[:, 0] - hole.x_mm, fine[:, 1] - hole.y_mm) > 0.5 * hole.diameter_mm
