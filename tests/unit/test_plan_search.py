@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -73,7 +74,11 @@ def test_what_the_job_file_says_is_not_searched(files) -> None:
 
 @pytest.mark.parametrize(
     "way",
-    [Way(), Way(work=Work.AROUND, rough="4 mm flat", finish="2 mm ball"), Way(rough="3 mm flat", ap_mm=1.5, ae_mm=0.8)],
+    [
+        Way(),
+        Way(work=Work.AROUND, rough="4 mm flat", finish="3 mm ball", rest="2 mm ball"),
+        Way(rough="3 mm flat", ap_mm=1.5, ae_mm=0.8),
+    ],
 )
 def test_the_lines_to_write_down_make_the_job_that_was_tried(way: Way) -> None:
     plain = read_job(JOB.replace("[finish]\nrest = false\ncusp_mm = 0.1\n", ""), name="peg", where="peg.toml")
@@ -110,7 +115,7 @@ def test_the_quickest_way_that_is_proved_is_written_down(files, monkeypatch: pyt
         return Made
 
     monkeypatch.setattr(plan_search, "make", make)
-    text = searched_plan(files, SHOP, workers, silent)
+    text = searched_plan(files, {}, workers, silent)
     assert proofs == [other]
     assert text.splitlines()[1].strip().startswith(f"rough with {other}: about 8 min")
     assert f'cutter = "{other}"' in text
@@ -118,17 +123,41 @@ def test_the_quickest_way_that_is_proved_is_written_down(files, monkeypatch: pyt
     assert len(asked) == len(set(asked))
 
 
+def test_what_finishes_as_a_way_that_failed_is_not_made_again(files, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every way is quicker than the plan and none can be proved: of those that finish alike only the quickest is made."""
+    made: list[tuple[object, object]] = []
+
+    def workers(errand: Errand, trials: Sequence[Trial]) -> Iterator[tuple[Any, Any]]:
+        yield from ((trial, Tried(10.0 if trial.way == Way() else 8.0)) for trial in trials)
+
+    class Denied:
+        verdict, time_min, findings = "not proved", 8.0, ()
+
+    class Made:
+        proof = Denied
+
+    def make(job, *rest: object) -> type[Made]:
+        made.append((job.work, job.finish.cutter))
+        return Made
+
+    monkeypatch.setattr(plan_search, "make", make)
+    text = searched_plan(files, {}, workers, silent)
+    assert 1 < len(made) <= plan_search.PROVED_AT_MOST
+    assert len(set(made)) == len(made)
+    assert text.endswith("keep the plan as it is")
+
+
 def test_a_plan_that_nothing_beats_is_kept(files) -> None:
     def workers(errand: Errand, trials: Sequence[Trial]) -> Iterator[tuple[Any, Any]]:
         yield from ((trial, Tried(10.0 if trial.way == Way() else 9.95)) for trial in trials)
 
-    assert "keep it" in searched_plan(files, SHOP, workers, silent)
+    assert "keep it" in searched_plan(files, {}, workers, silent)
 
 
 @pytest.mark.slow
 def test_a_trial_is_clocked_and_a_refusal_says_why(files) -> None:
-    planned = TRIALS.do(Trial(Way(), files, SHOP))
+    planned = TRIALS.do(pickle.loads(pickle.dumps(Trial(Way(), files, {}))))  # as a worker gets it
     assert 0.5 < planned.minutes < 60.0
-    refused = TRIALS.do(Trial(Way(finish="3 mm flat", rough="no such"), files, SHOP))
+    refused = TRIALS.do(Trial(Way(finish="3 mm flat", rough="no such"), files, {}))
     assert refused.minutes == math.inf
     assert "no such" in refused.says

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from newel.app.batch_work import FAILED, Outcome, Row, Task, do, one_line
-from newel.app.inputs import read_job_files, read_text
+from newel.app.inputs import read_job_files, read_shop_texts
 from newel.app.making import is_ours
 from newel.app.whole_files import write_file, write_results
 from newel.app.workers import Errand, Workers
@@ -47,7 +47,7 @@ def tasks_of(paths: Sequence[Path], shop_files: Sequence[Path], *, pictures: boo
     for name in names:
         if names.count(name) > 1:
             raise BadInput(f"two jobs are called {name!r}: their results would lie in one folder", remedy="rename one of them")
-    texts = {str(path): read_text(path, "shop file") for path in shop_files}
+    texts = read_shop_texts(shop_files)
     tasks, refused = [], []
     for path in found:
         try:

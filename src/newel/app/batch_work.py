@@ -67,17 +67,16 @@ class Outcome:
 def do(task: Task) -> Outcome:
     """Make one job. What is refused comes back as a row that says why; so does a fault of our own."""
     use_kernel_cache()
-    from newel.app.inputs import told_by_line
+    from newel.app.inputs import shop_of, told_by_line
     from newel.app.making import picture_files, results_files, results_of
     from newel.pipeline import make
     from newel.planning.around import section_area_mm2
-    from newel.shop.catalogue import load_shop, shipped_texts
 
     def quiet(stage: str, share: float) -> None:
         pass
 
     try:
-        shop = load_shop({**shipped_texts(), **task.shop_texts})
+        shop = shop_of(task.shop_texts)
         with told_by_line(task.files):
             made = make(task.files.job, task.files.model, shop, quiet)
         results = results_of(made, shop)

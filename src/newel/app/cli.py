@@ -114,10 +114,11 @@ def plan(
         else:
             decided, machine = plan_only(files, shop, progress)
         if search:
+            from newel.app.inputs import read_shop_texts
             from newel.app.plan_search import searched_plan
             from newel.app.workers import workers_of
 
-            said.append(searched_plan(files, shop, workers_of(workers, scheduler), progress))
+            said.append(searched_plan(files, read_shop_texts(shop_files), workers_of(workers, scheduler), progress))
     _say("\n\n".join([plan_text(decided, machine), *said]), quiet)
     return PROVED
 

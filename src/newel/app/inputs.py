@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -55,7 +55,17 @@ def read_bytes(path: Path, what: str) -> bytes:
 
 def read_shop(paths: tuple[Path, ...]) -> Shop:
     """Read the shipped shop with the owner's files laid over it."""
-    return load_shop({**shipped_texts(), **{str(path): read_text(path, "shop file") for path in paths}})
+    return shop_of(read_shop_texts(paths))
+
+
+def read_shop_texts(paths: Sequence[Path]) -> dict[str, str]:
+    """Read the owner's shop files as texts, to be sent to workers."""
+    return {str(path): read_text(path, "shop file") for path in paths}
+
+
+def shop_of(texts: Mapping[str, str]) -> Shop:
+    """Return the shipped shop with the owner's shop files, as texts, laid over it."""
+    return load_shop({**shipped_texts(), **texts})
 
 
 def read_job_files(path: Path) -> JobFiles:

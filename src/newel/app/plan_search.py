@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from newel.app.batch_work import one_line
-from newel.app.inputs import JobFiles, told_by_line
+from newel.app.inputs import JobFiles, shop_of, told_by_line
 from newel.app.workers import Errand, Workers
 from newel.core.errors import NewelError
 from newel.core.job import Job, Work
@@ -50,6 +50,7 @@ class Way:
     ap_mm: float | None = None
     ae_mm: float | None = None
     finish: str | None = None
+    rest: str | None = None  # goes with `finish`: who names the one is asked for the other
 
     def applied(self, job: Job) -> Job:
         """Return the job with these fields overruled."""
@@ -59,7 +60,7 @@ class Way:
             ap_mm=self.ap_mm or job.rough.ap_mm,
             ae_mm=self.ae_mm or job.rough.ae_mm,
         )
-        finish = replace(job.finish, cutter=self.finish or job.finish.cutter)
+        finish = replace(job.finish, cutter=self.finish or job.finish.cutter, rest_cutter=self.rest or job.finish.rest_cutter)
         return replace(job, work=self.work or job.work, rough=rough, finish=finish)
 
     def said(self) -> str:
@@ -67,7 +68,7 @@ class Way:
         parts = [self.work.value] if self.work else []
         parts += [f"rough with {self.rough}"] if self.rough else []
         parts += [f"ap {mm(self.ap_mm)}, ae {mm(self.ae_mm)}"] if self.ap_mm and self.ae_mm else []
-        parts += [f"finish with {self.finish}"] if self.finish else []
+        parts += [f"finish with {self.finish}{f' and {self.rest}' if self.rest else ''}"] if self.finish else []
         return ", ".join(parts) or "as planned"
 
     def job_lines(self) -> list[str]:
@@ -77,7 +78,8 @@ class Way:
             lines += ["[rough]", *([f'cutter = "{self.rough}"'] if self.rough else [])]
             lines += [f"ap_mm = {self.ap_mm:g}"] if self.ap_mm else []
             lines += [f"ae_mm = {self.ae_mm:g}"] if self.ae_mm else []
-        return lines + (["[finish]", f'cutter = "{self.finish}"'] if self.finish else [])
+        lines += ["[finish]", f'cutter = "{self.finish}"'] if self.finish else []
+        return lines + ([f'rest_cutter = "{self.rest}"'] if self.rest else [])
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ class Trial:
 
     way: Way
     files: JobFiles
-    shop: Shop
+    shop_texts: Mapping[str, str]
 
     @property
     def name(self) -> str:
@@ -95,7 +97,9 @@ class Trial:
 
     def key(self) -> str:
         """Return the fingerprint of what the trial depends on, within one search."""
-        return hashlib.sha256(repr((self.way, self.files.text)).encode() + self.files.model_bytes).hexdigest()
+        return hashlib.sha256(
+            repr((self.way, self.files.text, sorted(self.shop_texts.items()))).encode() + self.files.model_bytes
+        ).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -106,8 +110,9 @@ class Tried:
     says: str = ""
 
 
-def searched_plan(files: JobFiles, shop: Shop, workers: Workers, progress: Progress) -> str:
+def searched_plan(files: JobFiles, shop_texts: Mapping[str, str], workers: Workers, progress: Progress) -> str:
     """Try other ways by the clock, then make and prove the quickest of them; return what came out, in words."""
+    shop = shop_of(shop_texts)
     progress("read", 0.0)
     model = read(files.job, files.model, shop)
     with told_by_line(files):
@@ -115,7 +120,7 @@ def searched_plan(files: JobFiles, shop: Shop, workers: Workers, progress: Progr
     tried: dict[Way, Tried] = {}
 
     def attempt(ways: Sequence[Way], begins: float, ends: float) -> None:
-        trials = [Trial(way, files, shop) for way in dict.fromkeys(ways) if way not in tried]
+        trials = [Trial(way, files, shop_texts) for way in dict.fromkeys(ways) if way not in tried]
         for count, (trial, came) in enumerate(workers(TRIALS, trials), start=1):
             tried[trial.way] = came
             progress("plan", begins + (ends - begins) * count / len(trials))
@@ -139,7 +144,10 @@ def first_ways(job: Job, plan: Plan, shop: Shop) -> list[Way]:
         ways += [Way(rough=name) for name in _nearest(names[rough.cutter], ROUGH_FORMS, shop, job)]
     finish = _first(plan, FINISHING_AROUND)
     if finish is not None and job.finish.cutter is None:
-        ways += [Way(finish=name) for name in _nearest(names[finish.cutter], FINISH_FORMS, shop, job)]
+        after = [each for each in plan.cuts if each.kind is CutKind.FINISH_AROUND and each.rest_over_mm is not None]
+        rest = names[after[0].cutter] if after and job.finish.rest_cutter is None else None
+        others = _nearest(names[finish.cutter], FINISH_FORMS, shop, job)
+        ways += [Way(finish=name, rest=rest) for name in others if name != rest]
     if job.work is None and job.sides.angles_deg is None:
         ways += [Way(work=work) for work in (Work.AROUND if plan.sides else Work.SIDES, Work.MIXED)]
     return ways
@@ -173,6 +181,7 @@ def _best_of_each(tried: dict[Way, Tried]) -> Way:
         ways = [way for way in tried if way == Way() or getattr(way, field) is not None]
         quickest = min(ways, key=lambda way: (round(tried[way].minutes, 2), way.said()))
         best = replace(best, **{field: getattr(quickest, field)})
+        best = replace(best, rest=quickest.rest) if field == "finish" else best
     return best
 
 
@@ -194,14 +203,14 @@ def _deeper_and_wider(way: Way, job: Job, model: ReadModel, shop: Shop) -> list[
 
 def _try(trial: Trial) -> Tried:
     """Make the passes of a way and ask the clock, finishing around with passes further apart."""
-    job = trial.way.applied(trial.files.job)
+    job, shop = trial.way.applied(trial.files.job), shop_of(trial.shop_texts)
     # passes so many times further apart leave cusps the square of it higher
     wider = min(TRIAL_WIDTH, max(1.0, math.sqrt(COARSEST_CUSP_MM / cusp_of(job))))
     coarse = replace(job, finish=replace(job.finish, cusp_mm=wider**2 * cusp_of(job)))
     try:
-        model = read(coarse, trial.files.model, trial.shop)
-        plan, machine, tools = decide(coarse, model, trial.shop)
-        material = trial.shop.material(coarse.bar.material, where="[bar] material")
+        model = read(coarse, trial.files.model, shop)
+        plan, machine, tools = decide(coarse, model, shop)
+        material = shop.material(coarse.bar.material, where="[bar] material")
         plan, paths = cut(coarse, plan, model.mesh, machine, tools, lambda stage, share: None, material)
     except NewelError as refused:
         return Tried(math.inf, one_line(refused))
@@ -217,15 +226,21 @@ def _found(tried: Tried) -> str:
 
 
 def _proved(ways: Sequence[Way], files: JobFiles, shop: Shop, progress: Progress) -> list[str]:
-    """Make and prove the quickest ways in turn until one is proved."""
+    """Make and prove the quickest ways in turn until one is proved; no two that finish alike, for they leave the same."""
     if not ways:
         return ["none is quicker than the plan as it is: keep it"]
     not_proved: list[str] = []
-    for way in ways[:PROVED_AT_MOST]:
+    failed: set[tuple[Work | None, str | None]] = set()
+    for way in ways:
+        if (way.work, way.finish) in failed:
+            continue
+        if len(failed) == PROVED_AT_MOST:
+            break
         made = make(way.applied(files.job), files.model, shop, progress)
         if str(made.proof.verdict) == "proved":
             said = f"made and proved: {way.said()}, {duration(made.proof.time_min)} on the machine. Write into the job file:"
             return [*not_proved, said, *(f"  {line}" for line in way.job_lines())]
         why = next((found.says for found in made.proof.findings if found.severity == "obstacle"), "")
+        failed.add((way.work, way.finish))
         not_proved.append(f"made, but not proved: {way.said()}{f' ({why})' if why else ''}")
     return [*not_proved, "none of the quickest could be proved: keep the plan as it is"]
