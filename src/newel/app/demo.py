@@ -6,6 +6,7 @@ from pathlib import Path
 
 from newel.app.demo_models import bracket, finial
 from newel.app.inputs import read_job_files
+from newel.app.kernel_cache import filled_beside
 from newel.app.making import make_and_write
 from newel.app.progress import ProgressLine
 from newel.app.whole_files import write_results
@@ -66,9 +67,10 @@ def run_demo(out: Path, shop: Shop, progress: ProgressLine) -> tuple[str, str]:
             "bracket.toml": BRACKET_JOB.encode(),
         }
         write_results(out, sources, stale=lambda name: False)
+        waiting = filled_beside(progress)
         for name in ("finial", "bracket"):
             files = read_job_files(out / f"{name}.toml")
-            results = make_and_write(files, shop, files.out, progress)
+            results = make_and_write(files, shop, files.out, waiting)
             told.append(
                 f"{summary_text(results, folder=str(files.out))}\n"
                 f"  The job itself is {files.path}: change it and run 'newel make {files.path}'."

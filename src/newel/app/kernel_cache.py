@@ -2,18 +2,27 @@
 
 numba decides by one file's date whether a compiled kernel still fits, and was measured to miss edits in other files
 (style.md, section 3). Here the folder's name is the fingerprint of all kernel sources, so an edit anywhere starts afresh.
+
+Compiling takes longer than making a part, and numba compiles one function at a time in a process. So the first run on a
+machine has two more processes compile what carves and what measures, side by side, before it plans.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
+Progress = Callable[[str, float], None]
+
 _VARIABLE = "NUMBA_CACHE_DIR"
+_FIRST_THAT_COMPILES = "plan"  # the first stage of `make` that calls kernels
+_PARTS = "carves", "measures"
 
 
 def use_kernel_cache(part: str = "kernels") -> Path:
@@ -33,6 +42,43 @@ def use_kernel_cache(part: str = "kernels") -> Path:
         folder = Path(tempfile.mkdtemp(prefix="newel-kernels-"))  # private to this run: kernels are compiled anew
     os.environ[_VARIABLE] = str(folder)
     return folder
+
+
+def filled_beside(progress: Progress) -> Progress:
+    """Start to compile what carves and what measures, if this machine has not yet; the progress that is returned waits for it.
+
+    With one core nothing would be gained, and nothing is started; nor where numba is told not to compile.
+    """
+    if (os.cpu_count() or 1) < 2 or os.environ.get("NUMBA_DISABLE_JIT", "0") != "0" or _stamp().exists():
+        return progress
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-m", "newel.app.kernel_cache", part], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        for part in _PARTS
+    ]
+
+    def waiting(stage: str, share: float) -> None:
+        progress(stage, share)
+        if stage == _FIRST_THAT_COMPILES and processes:
+            done = [process.wait() for process in processes]
+            processes.clear()
+            if not any(done):  # else its kernels are compiled here when they are called, and next time it is tried again
+                _stamp().touch()
+
+    return waiting
+
+
+def fill(part: str) -> None:
+    """Compile what carves, or what measures, by doing it to a thumb of a bar."""
+    use_kernel_cache()
+    from newel.app.first_proof import carve_thumb, measure_thumb
+
+    dict(zip(_PARTS, (carve_thumb, measure_thumb), strict=True))[part]()
+
+
+def _stamp() -> Path:
+    return use_kernel_cache() / f"filled-{fingerprint()}"
 
 
 def fingerprint() -> str:
@@ -62,3 +108,7 @@ def _user_cache() -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Caches"
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+
+
+if __name__ == "__main__":
+    fill(sys.argv[1])
