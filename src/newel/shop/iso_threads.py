@@ -2,8 +2,10 @@
 
 Profile: ISO 68-1, H = (sqrt 3 / 2) P. Basic diameters as in ISO 724: d2 = d - 2 (3/8) H, D1 = d - 2 (5/8) H; the root of the
 screw with its full radius d3 = d - (17/12) H. Coarse pitches: ISO 261 (M5 to M8 published in the table of ISO 1207, the others
-from memory). Limits of an inside thread: class 6H by the formulas of ISO 965-1 (from memory; the standard rounds their results,
-so that its own limits differ by up to 0.009 mm).
+from memory). Limits of an inside thread, class 6H of ISO 965-1: the pitch diameter's of coarse threads are published in tap
+makers' catalogues (Yamawa, general catalogue of 2021, page 646; Iscar, reamers and taps, 2022, page 56, after UNI 4535); of fine
+threads, and the bore's of all, by the standard's formulas from memory, whose results it rounds: its own limits differ by up to
+0.009 mm.
 """
 
 from __future__ import annotations
@@ -15,6 +17,21 @@ from newel.core.errors import BadInput
 
 # ISO 261, coarse series: nominal diameter and pitch in mm. M5 to M8: published (ISO 1207, table 1); the rest from memory.
 COARSE_PITCH_MM = {1.6: 0.35, 2.0: 0.4, 2.5: 0.45, 3.0: 0.5, 4.0: 0.7, 5.0: 0.8, 6.0: 1.0, 8.0: 1.25, 10.0: 1.5, 12.0: 1.75, 16.0: 2.0, 20.0: 2.5}  # fmt: skip  # noqa: E501
+# Tolerance of the pitch diameter, class 6H, of coarse threads: micrometres by nominal diameter (see above; M20 from memory).
+PITCH_6H_UM = {
+    1.6: 85,
+    2.0: 90,
+    2.5: 95,
+    3.0: 100,
+    4.0: 118,
+    5.0: 125,
+    6.0: 150,
+    8.0: 160,
+    10.0: 180,
+    12.0: 200,
+    16.0: 212,
+    20.0: 224,
+}
 _HALVES_UP_TO_MM = 6.0  # nominal diameters of ISO 261 stand on half millimetres up to here, on whole ones above (from memory)
 _ASTRAY = 0.3  # a bore may differ from the basic one by this share of the pitch
 _FLANK_RAD = math.radians(30.0)  # half the profile's angle, ISO 68-1
@@ -97,16 +114,26 @@ def inside_limits(sizes: ThreadSizes) -> ThreadLimits:
     Minor and pitch diameter: from the basic size up (ISO 965-1). The major diameter must reach the nominal one; above it lies,
     at most, the sharp corner of the basic triangle, H/4 further in diameter (plane geometry).
 
-    >>> m6 = inside_limits(thread_sizes(6.0, 1.0))  # M6 6H from memory: 4.917 to 5.153, 5.350 to 5.500
-    >>> [round(x, 2) for x in m6.minor_mm], [round(x, 2) for x in m6.pitch_mm]
+    >>> m6 = inside_limits(thread_sizes(6.0, 1.0))  # M6 6H: bore from memory 4.917 to 5.153, pitch diameter 5.350 to 5.500
+    >>> [round(x, 2) for x in m6.minor_mm], [round(x, 3) for x in m6.pitch_mm]
     ([4.92, 5.15], [5.35, 5.5])
     """
     p = sizes.pitch
     bore = (433.0 * p - 190.0 * p**1.22 if p < 1.0 else 230.0 * p**0.7) * 1e-3
+    return ThreadLimits(
+        (sizes.D1, sizes.D1 + bore),
+        (sizes.d2, sizes.d2 + 1e-3 * _pitch_6h_um(sizes)),
+        (sizes.d, sizes.d + 0.25 * sizes.height_mm),
+    )
+
+
+def _pitch_6h_um(sizes: ThreadSizes) -> float:
+    """Return the tolerance of the pitch diameter, class 6H: the published one of a coarse thread, else by formula."""
+    if COARSE_PITCH_MM.get(sizes.d) == sizes.pitch:
+        return float(PITCH_6H_UM[sizes.d])
     above = next((k for k, end in enumerate(_RANGES_MM) if sizes.d <= end), len(_RANGES_MM) - 1)
     middle = math.sqrt(_RANGES_MM[max(above, 1) - 1] * _RANGES_MM[max(above, 1)])
-    pitch = 1.32 * 90.0 * p**0.4 * middle**0.1 * 1e-3
-    return ThreadLimits((sizes.D1, sizes.D1 + bore), (sizes.d2, sizes.d2 + pitch), (sizes.d, sizes.d + 0.25 * sizes.height_mm))
+    return 1.32 * 90.0 * sizes.pitch**0.4 * middle**0.1
 
 
 @dataclass(frozen=True)
