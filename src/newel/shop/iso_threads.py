@@ -3,9 +3,9 @@
 Profile: ISO 68-1, H = (sqrt 3 / 2) P. Basic diameters as in ISO 724: d2 = d - 2 (3/8) H, D1 = d - 2 (5/8) H; the root of the
 screw with its full radius d3 = d - (17/12) H. Coarse pitches: ISO 261 (M5 to M8 published in the table of ISO 1207, the others
 from memory). Limits of an inside thread, class 6H of ISO 965-1: the pitch diameter's of coarse threads are published in tap
-makers' catalogues (Yamawa, general catalogue of 2021, page 646; Iscar, reamers and taps, 2022, page 56, after UNI 4535); of fine
-threads, and the bore's of all, by the standard's formulas from memory, whose results it rounds: its own limits differ by up to
-0.009 mm.
+makers' catalogues (Yamawa, general catalogue of 2021, page 646; Iscar, reamers and taps, 2022, page 56, after UNI 4535); of
+fine threads, and the bore's of all, by the standard's formulas from memory, whose results it rounds: its own limits differ
+by up to 0.009 mm.
 """
 
 from __future__ import annotations
