@@ -2,10 +2,10 @@
 
     python benchmarks/bench_feeds.py [finial] [bracket] [--resolution 0.2]
 
-The scheduled program is proved, and the peak of the side force in every cut is taken from its loads. Each cut is then written
-again with the one feed at which its hardest stretch would come to that peak (force grows with feed to the power 1 - mc,
-Kienzle), and that program is proved too: its peaks say whether the comparison was fair. A second figure leaves out the
-hardest hundredth of each cut's way, lest a single hard place make the constant feed look worse than it is.
+The scheduled program is proved, and the peak of the side force in every cut is taken from the proof's loads. For each cut the
+one feed is then sought, by halving, at which those loads have the same peak; the program with these feeds is proved too. A
+second figure compares the forces that all but the hardest hundredth of each cut's way keep to, lest a single hard place make
+the constant feed look worse than it is.
 """
 
 from __future__ import annotations
@@ -19,22 +19,27 @@ from newel.app.kernel_cache import use_kernel_cache
 use_kernel_cache("benchmarks")
 
 import numpy as np  # noqa: E402
+from numpy.typing import NDArray  # noqa: E402
 
 from newel.app.demo import BRACKET_JOB, FINIAL_JOB  # noqa: E402
 from newel.app.demo_models import bracket, finial  # noqa: E402
 from newel.app.job_file import read_job  # noqa: E402
 from newel.core.job import ModelFiles, ProofAsk  # noqa: E402
-from newel.core.motion import MoveKind  # noqa: E402
+from newel.core.motion import Motion, MoveKind, Toolpath  # noqa: E402
 from newel.geometry.meshes import write_stl  # noqa: E402
 from newel.mechanics.clock import toolpath_minutes  # noqa: E402
 from newel.pipeline import Made, case_of, make, tools_at_hand, write  # noqa: E402
 from newel.proof.limits import tip_way_mm  # noqa: E402
-from newel.proof.prove import prove_case  # noqa: E402
-from newel.proof.results import Proof  # noqa: E402
+from newel.proof.load import load_of  # noqa: E402
+from newel.proof.prove import Case, prove_case, read_course  # noqa: E402
+from newel.proof.results import LoadSeries  # noqa: E402
 from newel.shop.catalogue import Shop, load_shop, shipped_texts  # noqa: E402
 
 JOBS = {"finial": (FINIAL_JOB, finial), "bracket": (BRACKET_JOB, bracket)}
 HARD_SHARE = 0.01
+LEAST_FEED, HALVINGS = 30.0, 9  # mm/min; nine halvings of the way up to 2,000 or 3,000 mm/min leave 1 %
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 def main() -> None:
@@ -50,43 +55,58 @@ def main() -> None:
 
 
 def compare(made: Made, shop: Shop) -> None:
-    scheduled = seen(made, made.proof)
-    mc = shop.material(made.job.bar.material).mc
+    """Print both comparisons of a made job."""
+    scheduled = peaks(made, made.proof.load_series, made.proof.motion)
     print(f"{made.job.name}: scheduled {made.proof.verdict}, {made.proof.time_min:.1f} min")
-    for spared, told in ((0.0, "same peak"), (HARD_SHARE, f"same peak but for the hardest {HARD_SHARE:.0%} of the way")):
-        feeds = [constant_feed(loads, mc, spared) for loads in scheduled]
-        paths = [at_feed(path, feed) for path, feed in zip(made.paths, feeds, strict=True)]
-        proof = proved_again(replace(made, paths=tuple(paths)), shop)
-        again = seen(made, proof)
+    for k, told in enumerate(("same peak", f"same force but for the hardest {HARD_SHARE:.0%} of the way")):
+        feeds = same_force(made, shop, scheduled[k], k)
+        paths = at_feeds(made, feeds)
+        proof = prove_case(case(replace(made, paths=paths), shop), quiet)
+        again = peaks(made, proof.load_series, proof.motion)[k]
         slow = fast = 0.0
-        for cut, old, new, before, after, feed in zip(made.plan.cuts, made.paths, paths, scheduled, again, feeds, strict=True):
+        for i, (cut, old, new) in enumerate(zip(made.plan.cuts, made.paths, paths, strict=True)):
             minutes, other = (toolpath_minutes(path, made.machine) for path in (old, new))
             fast, slow = fast + minutes, slow + other
-            if spared == 0.0 or len(made.plan.cuts) < 10:
-                print(
-                    f"   {cut.name}: {minutes:.2f} min, peak {peak(before):.1f} N; at {feed:.0f} mm/min {other:.2f} min, "
-                    f"peak {peak(after):.1f} N"
-                )
+            told_old = f"{minutes:.2f} min, {scheduled[k][i]:.1f} N"
+            print(f"   {cut.name}: {told_old}; at {feeds[i]:.0f} mm/min {other:.2f} min, {again[i]:.1f} N")
         print(f"   {told}: {fast:.1f} min against {slow:.1f}, {1.0 - fast / slow:.1%} saved; constant {proof.verdict}")
 
 
-def seen(made: Made, proof: Proof) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Return of each cut its stretches' side force N, feed mm/min over the work and way mm."""
-    series, line = proof.load_series, proof.motion.line
+def same_force(made: Made, shop: Shop, aim: Floats, which: int) -> Floats:
+    """Return the constant feed of each cut at which its force by the proof's loads comes up to `aim`; nan where none cuts."""
+    proof, machine = made.proof, made.machine
+    top = min(machine.x.max_feed_mm_per_min, machine.y.max_feed_mm_per_min)
+    low, high = np.full(len(aim), LEAST_FEED), np.full(len(aim), top)
+    for _ in range(HALVINGS):
+        middle = np.sqrt(low * high)
+        one = case(replace(made, paths=at_feeds(made, np.where(aim > 0.0, middle, math.nan))), shop)
+        course, _ = read_course(one, quiet)
+        material = one.material
+        _, _, series = load_of(course, proof.removed_mm3, proof.blank, one.setup, one.machine, material)
+        over = peaks(made, series, course.motion)[which] > aim
+        low, high = np.where(over, low, middle), np.where(over, middle, high)
+    return np.where(aim > 0.0, low, math.nan)
+
+
+def peaks(made: Made, series: LoadSeries | None, motion: Motion) -> tuple[Floats, Floats]:
+    """Return the largest side force of each cut, N, and the largest but for the hardest HARD_SHARE of its way."""
     assert series is not None
-    starts = cut_lines(made)
-    cut = np.searchsorted(starts, line[series.row], side="right") - 1
-    begin = np.vstack([proof.motion.start[None, :], proof.motion.xyza[:-1]])
-    way = np.nan_to_num(tip_way_mm(begin, proof.motion.xyza))
-    long = np.add.reduceat(way, series.row) if len(series.row) else way
-    ends = np.concatenate([[0.0], np.cumsum(way)])
-    spent = np.concatenate([[0.0], np.cumsum(np.nan_to_num(proof.motion.minutes))])
-    long = ends[series.last_row + 1] - ends[series.row]
-    feed = long / np.maximum(spent[series.last_row + 1] - spent[series.row], 1e-12)
-    return [(series.force_N[cut == k], feed[cut == k], long[cut == k]) for k in range(len(made.plan.cuts))]
+    cut = np.searchsorted(cut_lines(made), motion.line[series.row], side="right") - 1
+    begin = np.vstack([motion.start[None, :], motion.xyza[:-1]])
+    ends = np.concatenate([[0.0], np.cumsum(np.nan_to_num(tip_way_mm(begin, motion.xyza)))])
+    way = ends[series.last_row + 1] - ends[series.row]
+    most, spared = np.zeros(len(made.plan.cuts)), np.zeros(len(made.plan.cuts))
+    for k in np.unique(cut):
+        force, long = series.force_N[cut == k], way[cut == k]
+        order = np.argsort(-force)
+        most[k] = force[order[0]]
+        spared[k] = force[order][
+            min(np.searchsorted(np.cumsum(long[order]) / long.sum(), HARD_SHARE, side="right"), len(force) - 1)
+        ]
+    return most, spared
 
 
-def cut_lines(made: Made) -> np.ndarray:
+def cut_lines(made: Made) -> Ints:
     """Return the line at which each cut begins: every cut has a comment of its own name, in order."""
     rows = made.programs[0].text.splitlines()
     lines, at = [], 0
@@ -96,30 +116,20 @@ def cut_lines(made: Made) -> np.ndarray:
     return np.array(lines)
 
 
-def peak(loads: tuple[np.ndarray, np.ndarray, np.ndarray]) -> float:
-    return float(loads[0].max(initial=0.0))
+def at_feeds(made: Made, feeds: Floats) -> tuple[Toolpath, ...]:
+    """Return the passes with one feed a cut; nan leaves a cut as it is."""
+    return tuple(
+        path
+        if math.isnan(feed)
+        else replace(path, feed_mm_per_min=np.where(path.kind == MoveKind.CUT, feed, path.feed_mm_per_min))
+        for path, feed in zip(made.paths, feeds, strict=True)
+    )
 
 
-def constant_feed(loads: tuple[np.ndarray, np.ndarray, np.ndarray], mc: float, spared: float) -> float:
-    """Return the feed at which no stretch, but `spared` of the way, comes over the peak; nan where the cut shows no load."""
-    force, feed, long = loads
-    if not len(force) or peak(loads) <= 0.0:
-        return math.nan
-    may = feed * (peak(loads) / np.maximum(force, 1e-6)) ** (1.0 / (1.0 - mc))
-    order = np.argsort(may)
-    gone = np.cumsum(long[order]) / long.sum()
-    return float(may[order][np.searchsorted(gone, spared, side="right").clip(max=len(may) - 1)])
-
-
-def at_feed(path, feed: float):
-    cuts = path.kind == MoveKind.CUT
-    return path if math.isnan(feed) else replace(path, feed_mm_per_min=np.where(cuts, feed, path.feed_mm_per_min))
-
-
-def proved_again(made: Made, shop: Shop) -> Proof:
+def case(made: Made, shop: Shop) -> Case:
     programs = write(made.job, made.plan, made.paths, made.setup, made.machine)
     tools = tools_at_hand(made.job, shop, made.machine)
-    return prove_case(case_of(made.job, programs, made.setup, made.machine, made.model, shop, tools), quiet)
+    return case_of(made.job, programs, made.setup, made.machine, made.model, shop, tools)
 
 
 def quiet(stage: str, share: float) -> None:
