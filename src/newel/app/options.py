@@ -42,6 +42,6 @@ SHOP = click.option(
 )
 QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
 WORKERS = click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="How many jobs at once, one core each; else one a core."
+    "--workers", type=click.IntRange(min=1), metavar="N", help="How many cores to use, one a job; else all."
 )
 SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Work on the Dask cluster of this scheduler (extra 'cluster').")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from xml.sax.saxutils import escape
 
@@ -74,10 +75,11 @@ def development_svg(results: Results) -> str:
     return "\n".join([head, f"<title>{escape(results.job.name)}: development</title>", paper, *pieces, border, "</svg>"]) + "\n"
 
 
+@lru_cache(maxsize=2)  # the sheet looks three times at the same stretch, the development at another
 def radius_map(part: Mesh, from_x: float, to_x: float) -> Floats:
     """Return the part's outermost radius, (rows over the turn 0..360, columns over X), nan where there is no part.
 
-    Row i looks along the direction that faces the spindle when the bar is turned by 360 i / rows degrees.
+    Row i looks along the direction that faces the spindle when the bar is turned by 360 i / rows degrees. Read-only.
     """
     x = from_x + (np.arange(_COLUMNS) + 0.5) / _COLUMNS * (to_x - from_x)
     turn = 2 * np.pi * (np.arange(_ROWS) + 0.5) / _ROWS
@@ -90,6 +92,7 @@ def radius_map(part: Mesh, from_x: float, to_x: float) -> Floats:
     far, _ = first_hits(start, -outward, [part])
     radius = start_r - far
     radius[~np.isfinite(far) | (far > start_r)] = np.nan
+    radius.setflags(write=False)
     return radius.reshape(_ROWS, _COLUMNS)
 
 

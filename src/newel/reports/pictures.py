@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from newel.core.job import Tailstock
 from newel.core.plan import Bar
 from newel.core.units import mm
+from newel.geometry.parallel import kernel_threads
 from newel.proof.results import Standing
 from newel.reports.results import Floats, Mesh, Results
 from newel.reports.shading import BRASS, INK, PAPER, STEEL, Hits, View, cast, first_hits, look, shade, to_pixels
@@ -87,7 +88,7 @@ def by_deviation(results: Results) -> bytes:
         seen = Mesh(blank.vertices_mm * aspect, blank.faces)
         view = look((0.0, 1.0, -0.35), [seen], WIDTH_PX, margin=0.035)
         hits = cast(view, [seen])
-        near, index = tree.query(hits.points_mm * aspect, distance_upper_bound=_FARTHEST_SAMPLE_MM, workers=-1)
+        near, index = tree.query(hits.points_mm * aspect, distance_upper_bound=_FARTHEST_SAMPLE_MM, workers=kernel_threads())
         paint = np.tile(np.array(_STUB), (len(hits.rows), 1))
         paint[np.isfinite(near)] = tint[index[np.isfinite(near)]]
         images.append(Image.fromarray(to_pixels(view, shade(view, hits, paint, ink_strength=0.45))))
