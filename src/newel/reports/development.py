@@ -20,8 +20,9 @@ from PIL import Image
 from newel.core.motion import MoveKind
 from newel.core.plan import CutKind
 from newel.core.units import mm
+from newel.reports.rays import first_hits, scene_of
 from newel.reports.results import CutResult, Floats, Mesh, Results
-from newel.reports.shading import BRASS, INK, PAPER, first_hits
+from newel.reports.shading import BRASS, INK, PAPER
 
 _LEFT, _TOP, _RIGHT = 74.0, 64.0, 26.0
 _LEGEND_DOWN, _LEGEND_ROW, _END = 78.0, 20.0, 20.0  # from the frame to the legend, from row to row, under the last
@@ -89,7 +90,7 @@ def radius_map(part: Mesh, from_x: float, to_x: float) -> Floats:
     start_r = 1.01 * float(np.hypot(part.vertices_mm[:, 1], part.vertices_mm[:, 2]).max()) + 1.0
     start = outward * start_r
     start[:, 0] = gx.ravel()
-    far, _ = first_hits(start, -outward, [part])
+    far, _ = first_hits(start, -outward, scene_of([part]))
     radius = start_r - far
     radius[~np.isfinite(far) | (far > start_r)] = np.nan
     radius.setflags(write=False)
