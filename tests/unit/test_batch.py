@@ -12,11 +12,12 @@ from pathlib import Path
 import pytest
 
 from newel.app.batch import run_batch, tasks_of
-from newel.app.batch_summary import Rates, batch_csv, batch_text, rates
+from newel.app.batch_summary import Rates, batch_csv, batch_text, cut_list_csv, cut_list_of, rates, stock_of
 from newel.app.batch_work import Outcome, Row, Task
 from newel.app.watch import Seen, Watch, look, stamps
 from newel.app.workers import Errand
 from newel.core.errors import BadInput
+from newel.planning.cut_list import Stock
 
 JOB = """format = 1
 machine = "light benchtop mill"
@@ -115,8 +116,10 @@ def test_prices_come_from_hours_and_litres(folder: Path) -> None:
     assert cost.price(rows[0]) == pytest.approx(20.1)
     table = list(csv.DictReader(io.StringIO(batch_csv(rows, cost))))
     assert [line["price"] for line in table] == ["20.10"] * 3
-    assert "price 60.30 in all" in batch_text(rows, cost, 250.0, 2.0)
-    assert "from 2 bars of 250 mm" in batch_text(rows, cost, 250.0, 2.0)
+    cut_list = cut_list_of(rows, [Stock(250.0)], 2.0)
+    text = batch_text(rows, cost, cut_list, 2.0)
+    assert "price 60.30 in all" in text
+    assert "from 2 bars (2 of 250 mm), 60 % used; no way takes less" in text
     assert math.isnan(Rates().price(rows[0]))
     with pytest.raises(BadInput, match="no rate"):
         rates(None, ["beech"])
@@ -125,9 +128,28 @@ def test_prices_come_from_hours_and_litres(folder: Path) -> None:
 def test_a_refused_job_has_no_figures_in_the_summary(folder: Path) -> None:
     tasks, _ = tasks_of([folder], [])
     rows = [row(tasks[0]), Row("z", "", "refused", "it is too long")]
-    text = batch_text(rows, Rates(), None, 2.0)
+    text = batch_text(rows, Rates(), cut_list_of(rows, (), 2.0), 2.0)
     assert "2 jobs: 1 proved, 1 refused" in text
     assert "it is too long" in text
+
+
+def test_stock_is_read_and_the_cut_list_tells_where_each_piece_begins(folder: Path) -> None:
+    assert stock_of(["1000", "2x640", "3 x 12.5"]) == (Stock(1000.0), Stock(640.0, 2), Stock(12.5, 3))
+    for wrong in ("", "long", "0", "0x100", "-5", "nan", "1e9", "2x", "1000x1000"):
+        with pytest.raises(BadInput, match="no stock length"):
+            stock_of([wrong])
+    tasks, _ = tasks_of([folder], [])
+    rows = [row(task) for task in tasks]  # three pieces of 100 mm
+    cut_list = cut_list_of(rows, stock_of(["250", "1x103"]), 2.0)
+    lines = list(csv.DictReader(io.StringIO(cut_list_csv(cut_list, 2.0))))
+    assert [(line["bar"], line["stock_mm"], line["from_mm"]) for line in lines] == [
+        ("1", "103", "0.0"),
+        ("2", "250", "0.0"),
+        ("2", "250", "102.0"),
+    ]  # derived: 100 in the bar at hand, 100 + 2 + 100 in one that is bought
+    assert "not from this stock: a needs 100 mm of bar" in batch_text(
+        rows, Rates(), cut_list_of(rows, stock_of(["90"]), 2.0), 2.0
+    )
 
 
 def test_watching_makes_only_what_changed(folder: Path) -> None:

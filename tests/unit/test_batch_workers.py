@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from newel.app.batch import run_batch, tasks_of
 from newel.app.batch_work import Outcome, Task
 from newel.app.workers import Errand, Workers, on_a_cluster, on_this_machine
 from newel.geometry.meshes import write_stl
+from newel.geometry.parallel import kernel_threads
 from newel.geometry.solids import turned_cylinder
 
 JOB = """format = 1
@@ -34,6 +36,26 @@ resolution_mm = 0.6
 """
 
 
+@dataclass(frozen=True)
+class Asking:
+    """A task that asks only what its worker may use."""
+
+    name: str
+
+    def key(self) -> str:
+        return self.name
+
+
+def threads_of(task: Asking) -> dict[str, str]:
+    """Return how many threads kernels, neighbour searches and the libraries below them may use, as this process sees it."""
+    said = {name: value for name, value in os.environ.items() if name.endswith(("_NUM_THREADS", "_MAXIMUM_THREADS"))}
+    return said | {"kernels": str(kernel_threads())}
+
+
+def lost(task: Asking, why: str) -> dict[str, str]:
+    return {"lost": why}
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("jobs")
@@ -50,6 +72,29 @@ def made(folder: Path, out: Path, workers: Workers) -> dict[str, bytes]:
     assert [row.end for row in batch.rows][-1] == "refused"
     assert all(row.end in ("proved", "not proved") for row in batch.rows[:-1]), batch.rows
     return {path.relative_to(out).as_posix(): path.read_bytes() for path in sorted(out.rglob("*")) if path.is_file()}
+
+
+@pytest.mark.parametrize(("cores", "tasks", "threads"), [(1, 2, "1"), (2, 3, "1"), (2, 1, "2"), (5, 2, "2")])
+def test_so_many_workers_use_so_many_cores(cores: int, tasks: int, threads: str) -> None:
+    before = dict(os.environ)
+    asked = [Asking(f"t{k}") for k in range(tasks)]
+    told = [found for _, found in on_this_machine(cores)(Errand(threads_of, lost), asked)]
+    assert len(told) == tasks
+    for found in told:
+        assert {"kernels", "NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "RAYON_NUM_THREADS"} <= set(found)
+        assert set(found.values()) == {threads}
+    assert dict(os.environ) == before
+
+
+@pytest.mark.slow
+def test_a_job_alone_writes_the_same_bytes_on_one_thread_and_on_two(folder: Path, tmp_path: Path) -> None:
+    tasks, _ = tasks_of([folder / "peg-1.toml"], [])
+    for cores in (1, 2):
+        run_batch(tasks, tmp_path / str(cores), on_this_machine(cores), lambda *_: None)
+    one, two = (
+        {path.name: path.read_bytes() for path in sorted((tmp_path / cores).rglob("*")) if path.is_file()} for cores in "12"
+    )
+    assert one == two and "program.ngc" in one
 
 
 @pytest.mark.slow

@@ -15,8 +15,8 @@ from newel.core.motion import MoveKind
 from newel.core.plan import Bar, CutKind, Hole, Side
 from newel.reports.development import development_svg, radius_map
 from newel.reports.pictures import by_deviation, deviation_colours, part_in_bar, scale_end_mm
+from newel.reports.rays import first_hits, look, scene_of, vertex_normals
 from newel.reports.results import CutResult, Mesh
-from newel.reports.shading import first_hits, look, vertex_normals
 from newel.reports.solids import bar_solid, prism, section_corners_yz, turned
 
 
@@ -118,7 +118,7 @@ def test_the_radius_map_finds_the_radius(sample):
 def test_rays_that_miss_say_so():
     box = prism(np.array([[1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0]]), -1.0, 1.0)
     start = np.array([[0.1, 0.2, 5.0], [3.0, 0.0, 5.0]])
-    far, face = first_hits(start, np.tile([0.0, 0.0, -1.0], (2, 1)), [box])
+    far, face = first_hits(start, np.tile([0.0, 0.0, -1.0], (2, 1)), scene_of([box]))
     assert far[0] == pytest.approx(4.0) and np.isinf(far[1]) and face[1] == -1
 
 

@@ -21,7 +21,12 @@ BATCH_OUT, WATCH_OUT = Path("newel-batch"), "made"
 @click.option("--no-pictures", is_flag=True, help="Draw no pictures: of small parts they take most of the time.")
 @click.option("--per-hour", type=NumberIn(min=0.0), metavar="MONEY", help="What an hour of the machine costs.")
 @click.option("--per-litre", multiple=True, metavar="MATERIAL=MONEY", help="What a litre of a material costs; several.")
-@click.option("--stock-mm", type=NumberIn(min=1.0), metavar="MM", help="Length of the bars you buy: plans the sawing.")
+@click.option(
+    "--stock-mm",
+    multiple=True,
+    metavar="[COUNTx]MM",
+    help="Length of bars you buy (1000), or have so many of (2x640); several. Plans the sawing.",
+)
 @click.option("--kerf-mm", type=NumberIn(min=0.0), default=2.0, show_default=True, help="What a saw cut takes.")
 @SHOP
 @QUIET
@@ -34,7 +39,7 @@ def batch(
     no_pictures: bool,
     per_hour: float | None,
     per_litre: tuple[str, ...],
-    stock_mm: float | None,
+    stock_mm: tuple[str, ...],
     kerf_mm: float,
     shop_files: tuple[Path, ...],
     quiet: bool,
@@ -42,24 +47,28 @@ def batch(
     """Make many jobs: JOBS are job files, or folders with some in them.
 
     What is already made and unchanged is kept, so a batch that was stopped goes on where it stopped. The folder gets
-    one NAME.out a job, and batch.csv with a line for each. Exit status 1 where any job is not proved or was refused.
+    one NAME.out a job, batch.csv with a line for each, and with --stock-mm cut-list.csv for the saw. Exit status 1
+    where any job is not proved or was refused.
     """
     from newel.app.batch import run_batch, tasks_of
-    from newel.app.batch_summary import batch_csv, batch_text, rates
+    from newel.app.batch_summary import batch_csv, batch_text, cut_list_csv, cut_list_of, rates, stock_of
     from newel.app.whole_files import write_file
     from newel.app.workers import workers_of
 
-    cost = rates(per_hour, per_litre)
+    cost, stock = rates(per_hour, per_litre), stock_of(stock_mm)
     tasks, refused = tasks_of(jobs, shop_files, pictures=not no_pictures)
     hands = workers_of(workers, scheduler)
     made = run_batch(tasks, out, hands, lambda *row: None if quiet else click.echo(_told(*row), err=True), again=again)
     rows = sorted([*made.rows, *refused], key=lambda row: row.name)
     out.mkdir(parents=True, exist_ok=True)
     write_file(out / "batch.csv", batch_csv(rows, cost).encode("utf-8"))
+    cut_list = cut_list_of(rows, stock, kerf_mm)
+    if stock:
+        write_file(out / "cut-list.csv", cut_list_csv(cut_list, kerf_mm).encode("utf-8"))
     if not quiet:
         if made.kept:
             click.echo(f"{made.kept} of them were made already and have not changed")
-        click.echo(batch_text(rows, cost, stock_mm, kerf_mm))
+        click.echo(batch_text(rows, cost, cut_list, kerf_mm))
         click.echo(f"\nresults and batch.csv lie in {out}")
     return 0 if all(row.end == "proved" for row in rows) else 1
 

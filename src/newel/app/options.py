@@ -41,7 +41,5 @@ SHOP = click.option(
     help="A shop file of your own, laid over the shipped one; may be given several times.",
 )
 QUIET = click.option("--quiet", "-q", is_flag=True, help="Say nothing but errors; the exit status tells the verdict.")
-WORKERS = click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="How many jobs at once, one core each; else one a core."
-)
+WORKERS = click.option("--workers", type=click.IntRange(min=1), metavar="N", help="How many cores to use, one a job; else all.")
 SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Work on the Dask cluster of this scheduler (extra 'cluster').")

@@ -1,18 +1,37 @@
-"""Workers: the same errand for many tasks, on processes of this machine or on a cluster, and what to do when one dies."""
+"""Workers: the same errand for many tasks, on processes of this machine or on a cluster, and what to do when one dies.
+
+A worker is told how many threads it may use, so that so many workers use so many cores and do not slow each other down.
+"""
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Protocol
 
+from newel.app.kernel_cache import use_kernel_cache
 from newel.core.errors import BadInput
 
 TRIES = 3  # a task whose worker dies is given to another one; one that kills every worker is not asked for ever
+
+# Who reads them: numba; OpenMP (below numba and some BLAS); the BLAS libraries that numpy and scipy come with; rayon below the
+# sheet's typesetter. Each is read once, when its library is loaded or first used. Neighbour searches follow numba.
+_THREADS_ARE_SAID_IN = (
+    "NUMBA_NUM_THREADS",
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+    "RAYON_NUM_THREADS",
+)
+_ONE_AT_A_TIME = threading.Lock()  # of a process: not every threading layer of the kernels bears two callers
 
 
 class Task(Protocol):
@@ -48,22 +67,44 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def one_core() -> None:
-    """Make this process a worker of one core, before anything imports numba."""
-    for name in ("NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
-        os.environ[name] = "1"
+def on_threads(threads: int, do: Callable[[Any], Any], task: Any) -> Any:
+    """Do a task with so many threads, here, in the process of a worker; one task at a time."""
+    with _ONE_AT_A_TIME:
+        use_kernel_cache()
+        os.environ.setdefault("RAYON_NUM_THREADS", str(threads))  # a cluster's process was started by others
+        import numba
+
+        numba.set_num_threads(min(threads, numba.get_num_threads()))
+        return do(task)
+
+
+@contextmanager
+def _threads_said(threads: int) -> Iterator[None]:
+    """Let processes that are started meanwhile use so many threads: said before they load anything."""
+    before = {name: os.environ.get(name) for name in _THREADS_ARE_SAID_IN}
+    os.environ.update(dict.fromkeys(_THREADS_ARE_SAID_IN, str(threads)))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 def on_this_machine(count: int) -> Workers:
-    """Return so many processes of this machine, one core each, as workers."""
+    """Return `count` cores of this machine as workers: one process on each; fewer tasks share them out evenly."""
 
     def work(errand: Errand, tasks: Sequence[Task]) -> Iterator[tuple[Task, Any]]:
         left, tries = list(tasks), dict.fromkeys((task.name for task in tasks), 0)
         while left:
             done: set[str] = set()
-            context = multiprocessing.get_context("spawn")
-            with ProcessPoolExecutor(min(count, len(left)), mp_context=context, initializer=one_core) as pool:
-                asked: dict[Future[Any], Task] = {pool.submit(errand.do, task): task for task in left}
+            processes = min(count, len(left))
+            threads = count // processes
+            with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+                with _threads_said(threads):  # the pool starts its processes as it is given work
+                    asked: dict[Future[Any], Task] = {pool.submit(on_threads, threads, errand.do, task): task for task in left}
                 try:
                     for future in as_completed(asked):
                         result = future.result()
@@ -99,7 +140,8 @@ def on_a_cluster(address: str) -> Workers:
         except (OSError, TimeoutError) as error:
             raise BadInput(f"no scheduler answers at {address}: {error}", remedy="check the address and that it runs") from None
         with client:
-            asked = {client.submit(errand.do, task, key=f"{task.name}-{task.key()}", retries=TRIES): task for task in tasks}
+            do = partial(on_threads, 1, errand.do)
+            asked = {client.submit(do, task, key=f"{task.name}-{task.key()}", retries=TRIES): task for task in tasks}
             for future in as_ended(list(asked)):
                 task = asked[future]
                 try:

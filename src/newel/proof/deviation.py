@@ -22,6 +22,7 @@ from newel.core.units import mm
 from newel.geometry.blank import Blank
 from newel.geometry.blank_surface import Skin
 from newel.geometry.distance import signed_distance
+from newel.geometry.parallel import kernel_threads
 from newel.proof.codes import CODES
 from newel.proof.course import LINES_PER_CODE, Course, finding
 from newel.proof.groups import Bounds, bounds_at, measure_groups
@@ -115,7 +116,7 @@ def _lend_standing(points: Floats, found: Bytes, places: Floats, standing: Bytes
     missed = np.flatnonzero(found == Standing.MISSED)
     ill = np.flatnonzero((standing != Standing.WITHIN) & (standing != Standing.GOUGE))
     if len(missed) and len(ill):
-        found[missed] = standing[ill[cKDTree(places[ill]).query(points[missed], workers=-1)[1]]]
+        found[missed] = standing[ill[cKDTree(places[ill]).query(points[missed], workers=kernel_threads())[1]]]
 
 
 def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> NDArray[np.intp]:
@@ -124,7 +125,7 @@ def _chosen(points: Floats, nearest: Ints, samples: Samples, asked: Asked) -> ND
     Chosen are those nearest to a sample, an even choice of all, and every one that a rough look (against the tangent plane
     of its sample) calls off, the furthest first.
     """
-    over = cKDTree(samples.points, balanced_tree=False, compact_nodes=False).query(points, workers=-1)[1]
+    over = cKDTree(samples.points, balanced_tree=False, compact_nodes=False).query(points, workers=kernel_threads())[1]
     rough = np.sum((points - samples.points[over]) * samples.normals[over], axis=1)
     mask = np.zeros(len(points), bool)
     mask[nearest] = True
@@ -144,7 +145,7 @@ def facing_points(samples: Samples, points: Floats, normals: Floats, grid_mm: fl
     """
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
     count = min(NEIGHBOURS, len(points))
-    distance, index = tree.query(samples.points, k=count, workers=-1)
+    distance, index = tree.query(samples.points, k=count, workers=kernel_threads())
     distance, index = distance.reshape(-1, count), index.reshape(-1, count)
     facing = np.einsum("kij,kj->ki", normals[index], samples.normals) >= 0.5
     facing &= distance <= 1.5 * grid_mm

@@ -22,6 +22,7 @@ from newel.core.job import ProofAsk
 from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut, SetUp, SetUpCutter
 from newel.geometry.drop import DropTree, drop, drop_tree
+from newel.geometry.parallel import kernel_threads
 from newel.geometry.profiles import joined, polyline, radius_at
 from newel.proof.course import bar_swing_mm
 from newel.proof.kinematics import table_points_from_bar
@@ -68,7 +69,7 @@ def unreachable(points: Floats, normals: Floats, vertices: Floats, faces: Ints, 
     reached = reachable(points[tried], normals[tried], tree, shapes, TOUCH_SHARE * asked.tolerance_mm)
     if stride == 1:
         return ~reached
-    nearest = cKDTree(points[tried]).query(points, workers=-1)[1]
+    nearest = cKDTree(points[tried]).query(points, workers=kernel_threads())[1]
     return ~reached[nearest]
 
 

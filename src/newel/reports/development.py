@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from xml.sax.saxutils import escape
 
@@ -19,8 +20,9 @@ from PIL import Image
 from newel.core.motion import MoveKind
 from newel.core.plan import CutKind
 from newel.core.units import mm
+from newel.reports.rays import first_hits, scene_of
 from newel.reports.results import CutResult, Floats, Mesh, Results
-from newel.reports.shading import BRASS, INK, PAPER, first_hits
+from newel.reports.shading import BRASS, INK, PAPER
 
 _LEFT, _TOP, _RIGHT = 74.0, 64.0, 26.0
 _LEGEND_DOWN, _LEGEND_ROW, _END = 78.0, 20.0, 20.0  # from the frame to the legend, from row to row, under the last
@@ -74,10 +76,11 @@ def development_svg(results: Results) -> str:
     return "\n".join([head, f"<title>{escape(results.job.name)}: development</title>", paper, *pieces, border, "</svg>"]) + "\n"
 
 
+@lru_cache(maxsize=2)  # the sheet looks three times at the same stretch, the development at another
 def radius_map(part: Mesh, from_x: float, to_x: float) -> Floats:
     """Return the part's outermost radius, (rows over the turn 0..360, columns over X), nan where there is no part.
 
-    Row i looks along the direction that faces the spindle when the bar is turned by 360 i / rows degrees.
+    Row i looks along the direction that faces the spindle when the bar is turned by 360 i / rows degrees. Read-only.
     """
     x = from_x + (np.arange(_COLUMNS) + 0.5) / _COLUMNS * (to_x - from_x)
     turn = 2 * np.pi * (np.arange(_ROWS) + 0.5) / _ROWS
@@ -87,9 +90,10 @@ def radius_map(part: Mesh, from_x: float, to_x: float) -> Floats:
     start_r = 1.01 * float(np.hypot(part.vertices_mm[:, 1], part.vertices_mm[:, 2]).max()) + 1.0
     start = outward * start_r
     start[:, 0] = gx.ravel()
-    far, _ = first_hits(start, -outward, [part])
+    far, _ = first_hits(start, -outward, scene_of([part]))
     radius = start_r - far
     radius[~np.isfinite(far) | (far > start_r)] = np.nan
+    radius.setflags(write=False)
     return radius.reshape(_ROWS, _COLUMNS)
 
 

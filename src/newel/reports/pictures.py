@@ -12,16 +12,16 @@ from scipy.spatial import cKDTree
 from newel.core.job import Tailstock
 from newel.core.plan import Bar
 from newel.core.units import mm
+from newel.geometry.parallel import kernel_threads
 from newel.proof.results import Standing
+from newel.reports.rays import Hits, Scene, View, both_sides, cast, first_hits, look, scene_of
 from newel.reports.results import Floats, Mesh, Results
-from newel.reports.shading import BRASS, INK, PAPER, STEEL, Hits, View, cast, first_hits, look, shade, to_pixels
+from newel.reports.shading import BRASS, INK, PAPER, STEEL, shade, to_pixels
 from newel.reports.solids import bar_solid, jaws_solids, section_corners_yz, tailstock_solids, turned
 
 WIDTH_PX = 1280
 _PAST_BAR_MM = 26.0  # how much of chuck and tailstock is shown
 _FARTHEST_SAMPLE_MM = 1.5  # a place farther from every sample was not measured
-_FRONT = np.array([1.0, 1.0, 1.0])
-_BEHIND = np.array([1.0, -1.0, -1.0])  # turned half a turn about X
 _WOOD = (0.835, 0.700, 0.480)
 _STUB = (0.80, 0.77, 0.70)
 _OUT_OF_REACH = (0.42, 0.33, 0.50)
@@ -55,11 +55,12 @@ def part_in_bar(results: Results) -> bytes:
     solids = [_as_seen(mesh, turn) for mesh in [results.part, *stubs, *held]]
     bar = _as_seen(bar_solid(plan.bar), turn)
     view = look((0.30 if turn else -0.30, 1.0, -0.50), [*solids, bar], WIDTH_PX)
-    hits = cast(view, solids)
+    scene, glass = scene_of(solids), scene_of([bar])
+    hits = cast(view, scene)
     paints = np.array([BRASS if _is_metal(results) else _WOOD] + [_STUB] * len(stubs) + [STEEL] * len(held))
-    picture = _glass(view, bar, hits, shade(view, hits, paints[hits.solid]))
+    picture = _glass(view, glass, hits, shade(view, hits, paints[hits.solid]))
     image = Image.fromarray(to_pixels(view, picture))
-    _ink_bar(image, view, results, [*solids, bar])
+    _ink_bar(image, view, results, (scene, glass))
     size = " x ".join(mm(s, 1) for s in plan.bar.size_mm)
     length = plan.bar.to_x_mm - plan.bar.from_x_mm
     text = f"{results.job.name}: in a {plan.bar.section.value} bar, {size}, sawn {mm(length, 1)} long, {plan.bar.material}"
@@ -82,12 +83,11 @@ def by_deviation(results: Results) -> bytes:
     tint[~on_part] = _STUB
     tree = cKDTree(measured.points)
     blank = results.blank if results.blank is not None else results.part
+    scene = scene_of([blank])
     images = []
-    for aspect in (_FRONT, _BEHIND):
-        seen = Mesh(blank.vertices_mm * aspect, blank.faces)
-        view = look((0.0, 1.0, -0.35), [seen], WIDTH_PX, margin=0.035)
-        hits = cast(view, [seen])
-        near, index = tree.query(hits.points_mm * aspect, distance_upper_bound=_FARTHEST_SAMPLE_MM, workers=-1)
+    for view in both_sides((0.0, 1.0, -0.35), blank, WIDTH_PX, margin=0.035):
+        hits = cast(view, scene)
+        near, index = tree.query(hits.points_mm, distance_upper_bound=_FARTHEST_SAMPLE_MM, workers=kernel_threads())
         paint = np.tile(np.array(_STUB), (len(hits.rows), 1))
         paint[np.isfinite(near)] = tint[index[np.isfinite(near)]]
         images.append(Image.fromarray(to_pixels(view, shade(view, hits, paint, ink_strength=0.45))))
@@ -121,9 +121,9 @@ def _is_metal(results: Results) -> bool:
     )
 
 
-def _glass(view: View, bar: Mesh, hits: Hits, picture: Floats) -> Floats:
+def _glass(view: View, bar: Scene, hits: Hits, picture: Floats) -> Floats:
     """Lay the bar over the picture like thin glass: more of it toward its rims."""
-    front = cast(view, [bar])
+    front = cast(view, bar)
     over = front.depth_mm[front.rows] < hits.depth_mm[front.rows]
     rows, normals = front.rows[over], front.normals[over]
     share = front.cover[rows, None] * (0.16 + 0.16 * (1 - np.clip(normals @ view.eye, 0, 1)))[:, None]
@@ -133,7 +133,7 @@ def _glass(view: View, bar: Mesh, hits: Hits, picture: Floats) -> Floats:
     return laid
 
 
-def _ink_bar(image: Image.Image, view: View, results: Results, solids: list[Mesh]) -> None:
+def _ink_bar(image: Image.Image, view: View, results: Results, hiding: tuple[Scene, ...]) -> None:
     """Ink the bar's edges: whole lines where they are seen, dashes where something hides them."""
     bar, turn = results.plan.bar, results.machine.chuck_end == "right"
     fine = 3  # drawn three times as large, then brought down, so that slanting lines are not ragged
@@ -145,8 +145,9 @@ def _ink_bar(image: Image.Image, view: View, results: Results, solids: list[Mesh
         for line in _bar_edges(view, bar, np.array([-1.0, -1.0, 1.0]) if turn else np.ones(3))
     ]
     start = np.concatenate(lines) + view.eye * 0.4
-    distance, _ = first_hits(start, np.broadcast_to(view.eye, start.shape), solids)
-    for at, hidden in zip(lines, np.isfinite(distance).reshape(len(lines), -1), strict=True):
+    toward = np.broadcast_to(view.eye, start.shape)
+    behind = np.any([first_hits(start, toward, scene)[1] >= 0 for scene in hiding], axis=0)
+    for at, hidden in zip(lines, behind.reshape(len(lines), -1), strict=True):
         px = view.to_px(at) * fine
         for i in range(len(px) - 1):
             if not (hidden[i] and (i // 3) % 2):

@@ -18,8 +18,9 @@ from scipy.spatial import cKDTree
 from newel.core.reach import ReachMap
 from newel.core.units import mm
 from newel.reports.development import radius_map
+from newel.reports.rays import both_sides, cast, scene_of
 from newel.reports.results import Floats, Mesh
-from newel.reports.shading import INK, PAPER, cast, look, shade, to_pixels
+from newel.reports.shading import INK, PAPER, shade, to_pixels
 
 WIDTH_PX = 1280
 # What is reached, then the reasons in the order of the map: light grey-green, vermilion, blue, purple, yellow, black.
@@ -66,12 +67,11 @@ def reach_development_svg(part: Mesh, reach: ReachMap, to_x_mm: float, title: st
 def reach_picture(part: Mesh, reach: ReachMap, title: str) -> bytes:
     """Draw the part (bar frame) coloured by what can be reached, as it lies at A0 and half a turn on, as PNG."""
     tree = cKDTree(np.hstack([reach.points, _FACING_MM * reach.normals]))
+    scene = scene_of([part])
     images = []
-    for aspect in (np.array([1.0, 1.0, 1.0]), np.array([1.0, -1.0, -1.0])):
-        seen = Mesh(part.vertices_mm * aspect, part.faces)
-        view = look((-0.35, 1.0, -0.55), [seen], WIDTH_PX, margin=0.05)
-        hits = cast(view, [seen])
-        asked = np.hstack([hits.points_mm * aspect, _FACING_MM * hits.normals * aspect])
+    for view in both_sides((-0.35, 1.0, -0.55), part, WIDTH_PX, margin=0.05):
+        hits = cast(view, scene)
+        asked = np.hstack([hits.points_mm, _FACING_MM * hits.normals])
         near, index = tree.query(asked, distance_upper_bound=_FARTHEST_MM + _FACING_MM)
         paint = np.tile(np.array(PAPER), (len(hits.rows), 1))
         told = np.isfinite(near)

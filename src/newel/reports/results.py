@@ -19,7 +19,7 @@ from newel.shop.materials import Material
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Mesh:
     """A surface in the bar frame: vertices (n, 3) in mm, faces (m, 3)."""
 

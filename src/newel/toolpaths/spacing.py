@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,9 +27,12 @@ _SLOPES = 121
 _BISECTIONS = 40
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # asked for the same profile again it is the same object
 class Underside:
-    """The outline as seen from below: height `h_mm` of the lowest point of the cutter at or beyond radius `r_mm` (rising)."""
+    """The outline as seen from below: height `h_mm` of the lowest point of the cutter at or beyond radius `r_mm` (rising).
+
+    Arrays are read-only.
+    """
 
     r_mm: Floats
     h_mm: Floats
@@ -46,6 +50,13 @@ class Underside:
 
 def underside(profile: Profile) -> Underside:
     """Return a profile's lower envelope as a dense chain of points; a wall is a step a hair wide."""
+    corners = (profile.r_mm, profile.h_mm, profile.centre_r_mm, profile.centre_h_mm)
+    return _underside(*(np.asarray(column, dtype=float).tobytes() for column in corners))
+
+
+@lru_cache(maxsize=64)  # every cut asks for the same few cutters again and again, and so does the next job of a batch
+def _underside(*columns: bytes) -> Underside:
+    profile = Profile(*(np.frombuffer(column) for column in columns))
     r: list[float] = [0.0]
     h: list[float] = [math.nan]
     for stretch in stretches_of(profile):
@@ -62,7 +73,12 @@ def underside(profile: Profile) -> Underside:
             h.append(stretch.height(r[-1]))
         r.append(max(stretch.r1, r[-1]))
         h.append(stretch.h1)
-    return Underside(np.array(r), np.array(h))
+    return Underside(_fixed(np.array(r)), _fixed(np.array(h)))
+
+
+def _fixed(array: Floats) -> Floats:
+    array.setflags(write=False)
+    return array
 
 
 def cusp_between(below: Underside, run_mm: ArrayLike, rise_mm: ArrayLike) -> Floats:
@@ -134,9 +150,10 @@ class SpacingRule:
         return np.exp(np.interp(slope, self.slope_deg, np.log(self.spacing_mm)))
 
 
+@lru_cache(maxsize=64)  # the same cutter leaves the same cusp in each cut and in the next job of a batch
 def spacing_rule(below: Underside, cusp_mm: float, widest_mm: float) -> SpacingRule:
     """Tabulate the widest spacing against slope for a cutter, an asked cusp and a cap on the spacing."""
     # the spacing changes fastest near level ground (a flat end) and near the wall: the table is denser at both ends
     slopes = _STEEPEST_DEG * 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, _SLOPES)))
     spacing = np.minimum(widest_spacing(below, cusp_mm, slopes), widest_mm)
-    return SpacingRule(slopes, np.maximum(spacing, 1e-4))
+    return SpacingRule(_fixed(slopes), _fixed(np.maximum(spacing, 1e-4)))
