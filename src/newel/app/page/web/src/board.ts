@@ -67,6 +67,9 @@ export class Board {
     if (scene?.proved && row >= 0) this.go(scene.rows.t[Math.min(row, scene.count - 1)]);
   }
 
+  /** Bring the board into sight: what a sheet pointed at is to be seen, however far down its place was read. */
+  lookAt(): void { document.querySelector(".board")?.scrollIntoView({ block: "nearest" }); }
+
   set(more: Partial<View>, ...parts: Part[]): void {
     Object.assign(this.view, more);
     this.stir(...parts);

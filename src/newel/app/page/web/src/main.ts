@@ -2,7 +2,7 @@
 import { faultOf, getJson, news, start, stopRun, type Desk, type Run, type Shop } from "./api";
 import { Board, type Show } from "./board";
 import { Development } from "./development";
-import { fill, fixed, h, minutes } from "./dom";
+import { fill, fixed, h, minutes, percent } from "./dom";
 import { deviationColour, leftColour, mostLeft, OUT_OF_REACH, reasonColour, sideColour } from "./paint";
 import { NO_SIDE, Scene } from "./scene";
 import { SectionView } from "./section";
@@ -12,6 +12,7 @@ import { PlanSheet } from "./sheets_plan";
 import { ProofSheet } from "./sheets_proof";
 import { StartSheet } from "./sheets_start";
 import { T } from "./texts";
+import { sketch } from "./sketch";
 import { Timeline } from "./timeline";
 
 const SHEETS = ["start", "plan", "proof", "compare", "axis"] as const;
@@ -50,7 +51,9 @@ class Page {
       if (changed.has("scene") || changed.has("show") || changed.has("theme")) this.drawShows();
       if (changed.has("scene") || changed.has("marks") || changed.has("time")) this.drawMeasures();
       if (changed.has("theme")) this.sheets.compare.theme();
+      if (changed.has("scene")) document.body.classList.toggle("bare", !this.board.view.scene);
     });
+    document.body.classList.add("bare");
     this.open("start");
     this.drawShows();
     news((desk) => this.hear(desk), (gone) => this.lost(gone));
@@ -109,6 +112,7 @@ class Page {
       h("header", { class: "head" }, h("h1", {}, T.title), this.progress, h("div", { class: "runs" }, this.buttons.plan, this.buttons.make, this.buttons.prove, this.stop), theme),
       this.message,
       h("main", {},
+        sketch(),
         h("section", { class: "board", "aria-label": `${T.board.development}. ${T.board.solid}` },
           h("figure", { class: "paper" }, h("figcaption", {}, T.board.development, this.shows), this.development.canvas, this.legend, h("p", { id: "development-help", class: "for-readers" }, T.board.developmentHelp)),
           h("figure", { class: "paper" }, h("figcaption", {}, T.board.solid, h("span", {}, this.still, h("label", { for: "still" }, ` ${T.board.still}`))), this.picture, h("div", { class: "section-box", "aria-label": T.board.section }, section.canvas), h("p", { id: "solid-help", class: "for-readers" }, T.board.solidHelp))),
@@ -202,7 +206,7 @@ class Page {
     else if (show === "deviation") fill(this.legend, ramp([-1, -0.5, 0, 0.5, 1].map((at) => deviationColour(at * scale * 1000, scale)), `${T.board.gouge} −${scale.toFixed(2)} mm`, `+${scale.toFixed(2)} mm ${T.board.leftover}`), chip(OUT_OF_REACH, T.board.unreachable));
     else if (show === "left") fill(this.legend, ramp([0, 0.25, 0.6, 1].map(leftColour), "0", T.board.toCut(fixed(mostLeft(scene), 1, "mm"))));
     else if (show === "sides") fill(this.legend, scene.proved && chip("var(--blue-paint)", T.board.blue), ...scene.file.plan.sides.map((side, k) => chip(sideColour(k), T.board.side(k + 1, scene.saidA(side.turn_deg)))), chip(sideColour(NO_SIDE), T.board.turning));
-    else if (show === "reach") fill(this.legend, ...scene.file.plan.reach!.shares.map((share, k) => share > 0 && chip(reasonColour(k), T.board.reachShare(fixed(100 * share, 1, T.units.pct), scene.file.plan.reach!.reasons[k]))));
+    else if (show === "reach") fill(this.legend, ...scene.file.plan.reach!.shares.map((share, k) => share > 0 && chip(reasonColour(k), T.board.reachShare(percent(share), scene.file.plan.reach!.reasons[k]))));
     else if (show === "cut") fill(this.legend, chip("var(--blue-paint)", T.board.blue), chip("var(--bare)", T.board.bare));
     else fill(this.legend, chip("var(--bare)", T.board.target));
   }

@@ -1,7 +1,7 @@
 /** The plan: sides and cuts in order, every decision with its reason, and what changes when one is overruled. */
 import { setEntry, setField, start, type JobField, type Shop } from "./api";
 import type { Board } from "./board";
-import { fill, fixed, h } from "./dom";
+import { fill, fixed, h, percent } from "./dom";
 import { Asked, control } from "./asked";
 import { reasonColour, sideColour } from "./paint";
 import { NO_SIDE, type CutDoc, type Decision, type Scene } from "./scene";
@@ -14,10 +14,11 @@ const FOLDED_FROM = 5; // so many decisions of one sort are folded away
 
 export class PlanSheet {
   readonly element = h("div", { class: "sheet plan" });
-  private changes = h("section", { class: "changes", "aria-live": "polite" });
+  private changes = h("section", { class: "changes", tabindex: -1, "aria-live": "polite" });
   private earlier: Kept[] = [];
   private asked: Asked;
   private rows: HTMLTableRowElement[] = [];
+  private awaited = false; // a plan that was asked for here
 
   constructor(private board: Board, private shop: Shop, private told: (error: unknown) => void) {
     this.asked = new Asked(shop, told);
@@ -37,24 +38,32 @@ export class PlanSheet {
     this.compare(scene);
     this.rows = [];
     const cuts = h("div", { class: "scrolls", tabindex: 0, role: "region", "aria-label": T.plan.cuts }, ...this.cuts(scene));
+    const [sides, lost] = [this.sides(scene), this.outOfReach(scene)];
+    const repairs = mended.length ? [h("h2", {}, T.plan.mended), h("ul", {}, ...mended.map((text) => h("li", {}, text)))] : [];
     fill(this.element,
-      h("div", { class: "column wide" }, ...this.sides(scene), h("h2", {}, T.plan.cuts), h("p", { class: "quiet" }, T.plan.cutsHelp), cuts, this.changes,
-        mended.length > 0 && h("h2", {}, T.plan.mended), mended.length > 0 && h("ul", {}, ...mended.map((text) => h("li", {}, text))), this.asked.element,
-        h("p", { class: "caution" }, T.plan.cautions)),
-      h("div", { class: "column wide" }, h("h2", {}, T.plan.decisions), ...this.decisions(plan.decisions)));
+      h("div", { class: "columns" }, sides.length > 0 && h("div", { class: "column wide" }, ...sides), lost.length + repairs.length > 0 && h("div", { class: "column" }, ...lost, ...repairs)),
+      h("h2", {}, T.plan.cuts), h("p", { class: "quiet" }, T.plan.cutsHelp), cuts, h("p", { class: "caution" }, T.plan.cautions),
+      this.changes, h("h2", {}, T.plan.decisions), ...this.decisions(plan.decisions), this.asked.element);
+    if (this.awaited) this.changes.focus(); // what had the keyboard is gone: go where the answer stands
+    this.awaited = false;
   }
 
-  /** The sides with their reasons, and what none of them reaches. */
+  /** The sides with their reasons. */
   private sides(scene: Scene): HTMLElement[] {
-    const { sides, reach } = scene.file.plan;
-    const found: HTMLElement[] = [];
-    if (sides.length) found.push(h("h2", {}, T.plan.sides), h("ul", { class: "side-list" }, ...sides.map((side, k) => h("li", {},
-      chip(sideColour(k)), h("b", {}, `${T.board.side(k + 1, scene.saidA(side.turn_deg))} `), `${T.plan.sideShare(`${Number(((((scene.file.setup.along_x * side.turn_deg) % 360) + 360) % 360).toFixed(1))}°`, fixed(100 * side.area_share, 1, T.units.pct))}; ${side.because}`))));
+    const { sides } = scene.file.plan;
+    const written = (turn: number) => `${Number(((((scene.file.setup.along_x * turn) % 360) + 360) % 360).toFixed(1))}°`;
+    const said = sides.map((side, k) => h("li", {}, chip(sideColour(k)), h("b", {}, `${T.board.side(k + 1, scene.saidA(side.turn_deg))} `),
+      `${T.plan.sideShare(written(side.turn_deg), percent(side.area_share))}; ${side.because}`));
+    return sides.length ? [h("h2", {}, T.plan.sides), h("ul", { class: "side-list" }, ...said)] : [];
+  }
+
+  /** What no side and no cutter comes to, by its reason. */
+  private outOfReach(scene: Scene): HTMLElement[] {
+    const { reach } = scene.file.plan;
     const lost = (reach?.shares ?? []).map((share, k) => [share, k] as const).filter(([share, k]) => k > 0 && share > 0);
-    if (lost.length) found.push(h("h2", {}, T.plan.outOfReach), h("ul", { class: "side-list" }, ...lost.map(([share, k]) =>
-      h("li", {}, chip(reasonColour(k)), T.board.reachShare(fixed(100 * share, 1, T.units.pct), reach!.reasons[k])))),
-      h("p", {}, h("button", { type: "button", onclick: () => this.board.choose("reach") }, T.plan.show(T.board.reach))));
-    return found;
+    return !lost.length ? [] : [h("h2", {}, T.plan.outOfReach),
+      h("ul", { class: "side-list" }, ...lost.map(([share, k]) => h("li", {}, chip(reasonColour(k)), T.board.reachShare(percent(share), reach!.reasons[k])))),
+      h("p", {}, h("button", { type: "button", onclick: () => { this.board.choose("reach"); this.board.lookAt(); } }, T.plan.show(T.board.reach)))];
   }
 
   /** The table of cuts, in order; a line tells where the bar is turned to another side. */
@@ -75,7 +84,7 @@ export class PlanSheet {
         clock(scene.file.cut_rows?.[k]?.minutes),
       ];
       const row = h("tr", {}, h("td", {}, String(cut.number)),
-        h("td", {}, h("button", { type: "button", class: "cut", "aria-pressed": "false", onclick: () => this.board.pickCut(this.board.view.pick === k ? null : k) }, scene.saidCut(cut)),
+        h("td", {}, h("button", { type: "button", class: "cut", "aria-pressed": "false", onclick: () => { this.board.pickCut(this.board.view.pick === k ? null : k); this.board.lookAt(); } }, scene.saidCut(cut)),
           ...details(cut).map((text) => h("span", { class: "where" }, text))),
         ...told.map((text) => h("td", {}, text)));
       this.rows[k] = row;
@@ -115,7 +124,7 @@ export class PlanSheet {
   private overrule(field: JobField, item: Decision, byJob: boolean, write: (value: unknown) => Promise<unknown>, which = ""): HTMLElement {
     const label = field.table ? `[${field.table}${which}] ${field.key}` : field.key;
     const { element, value } = control(this.shop, field, label, this.asked.valueOf(field) ?? item.chosen);
-    const put = (to: unknown) => write(to).then(() => start("plan")).catch(this.told);
+    const put = (to: unknown) => write(to).then(() => { this.awaited = true; return start("plan"); }).catch((error) => { this.awaited = false; this.told(error); });
     return h("p", { class: "overrule" }, h("code", {}, label), element,
       h("button", { type: "button", onclick: () => { try { void put(value()); } catch (error) { this.told(error); } } }, T.plan.set),
       (byJob || this.asked.valueOf(field) !== undefined) && h("button", { type: "button", onclick: () => put(null) }, T.plan.leave));
@@ -179,7 +188,7 @@ const clock = (value: number | null | undefined): string => (value === null || v
 
 function lostShare(scene: Kept): string {
   const { reach } = scene.file.plan;
-  return reach ? fixed(100 * (1 - (reach.shares[0] ?? 0)), 1, T.units.pct) : "—";
+  return reach ? percent(1 - (reach.shares[0] ?? 0)) : "—";
 }
 
 /** Figures of two proofs beside each other; nothing where either is a plan only. */

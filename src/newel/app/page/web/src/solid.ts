@@ -229,7 +229,7 @@ export class Solid {
     if (this.ended && this.skin && this.final && !settled) [this.skin.visible, this.final.visible] = [true, false];
     if (this.skin && this.fine && this.coarse) this.skin.geometry.setIndex(settled && !dragging ? this.fine : this.coarse);
     this.bar.updateMatrixWorld();
-    this.plan.face(this.camera.position.clone().sub(centre).normalize());
+    this.plan.face(this.camera.position.clone().sub(centre).normalize(), wide / w);
     this.renderer.render(this.stage, this.camera);
     clearTimeout(this.settling);
     if (settled && this.ended && !dragging) this.queued = this.queued.then(() => this.settle());

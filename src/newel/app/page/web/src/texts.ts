@@ -4,7 +4,7 @@ export const english = {
   tabs: { start: "Set out", plan: "Plan", proof: "Proof", compare: "Compare", axis: "Axis" },
   tabsLabel: "Sheets",
   skip: "Skip to the work",
-  theme: { label: "Paper", auto: "as the system has it", light: "light", dark: "dark" },
+  theme: { label: "Paper", auto: "paper: as the system", light: "paper: light", dark: "paper: dark" },
   run: {
     plan: "Plan",
     make: "Make and prove",
@@ -24,6 +24,13 @@ export const english = {
     done: "done",
     took: (s: number) => `${s.toFixed(s < 10 ? 1 : 0)} s`,
     lost: "The server does not answer. Is newel open still running?",
+  },
+  sketch: {
+    label: "A bar in jaws and on a centre, and beside it its surface unrolled: X along, A across",
+    solid: "the part in its bar",
+    development: "the development: its surface, unrolled",
+    unrolled: "unrolled",
+    says: "Drop a model below, or open a job. The bar as sawn is marking blue, what is cut is bare; both pictures show the same moment.",
   },
   board: {
     development: "Development: the surface unrolled",
@@ -111,6 +118,14 @@ export const english = {
     allCutters: "all that the shop has",
     sections: { round: "round", square: "square", rectangle: "rectangle", hexagon: "hexagon" } as Record<string, string>,
     why: "Why the bar and the rest: see Plan.",
+    road: "How it goes",
+    steps: [
+      "Drop a model. Its bar is chosen, and a job file written beside it that can be changed here, in words or by its fields.",
+      "Plan: how the part lies, which cutters, in which order, and why. Overrule what you know better.",
+      "Make and prove: the program is carved by the proof before any machine is. Look at any moment of it.",
+      "Take program and set-up sheet to the machine, and dry run above the part first, with a hand on the stop.",
+    ],
+    sending: (name: string) => `sending ${name} …`,
     notAModel: (name: string) => `${name} is neither a model nor a program: drop STL, OBJ, PLY, 3MF or STEP.`,
   },
   plan: {
