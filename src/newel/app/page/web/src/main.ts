@@ -177,7 +177,7 @@ class Page {
     const run = this.running;
     const last = this.desk?.runs.at(-1);
     document.title = run ? `${Math.round(run.share * 100)} % · ${T.title}` : this.desk?.job ? `${this.desk.job.name} · ${T.title}` : T.title;
-    if (run) fill(this.progress, h("progress", { max: 1, value: run.share, "aria-label": T.run.names[run.what] }), h("span", {}, `${run.says || T.run.names[run.what]} ${run.left}`));
+    if (run) fill(this.progress, h("progress", { max: 1, value: run.share, "aria-label": T.run.names[run.what] }), h("span", {}, `${run.says || T.run.names[run.what]}${run.left && `, ${run.left}`}`));
     else fill(this.progress, last ? h("span", { class: "quiet" }, `${T.run.names[last.what]}: ${last.state === "failed" ? T.run.failed : last.state === "stopped" ? T.run.stopped : T.run.done}, ${T.run.took(last.took_s)}`) : "");
   }
 
@@ -267,4 +267,4 @@ function webgl(): "none" | "soft" | "hard" {
   } catch { return "none"; }
 }
 
-void getJson<Shop>("api/shop").then((shop) => new Page(shop));
+void getJson<Shop>("api/shop").then((shop) => new Page(shop)); // index.html has asked for it already
