@@ -4,6 +4,7 @@ import { Board, type Show } from "./board";
 import { Development } from "./development";
 import { fill, fixed, h, minutes, percent } from "./dom";
 import { deviationColour, leftColour, mostLeft, OUT_OF_REACH, reasonColour, sideColour } from "./paint";
+import { printing } from "./printing";
 import { NO_SIDE, Scene } from "./scene";
 import { SectionView } from "./section";
 import { AxisSheet } from "./sheets_axis";
@@ -53,6 +54,7 @@ class Page {
       if (changed.has("theme")) this.sheets.compare.theme();
       if (changed.has("scene")) document.body.classList.toggle("bare", !this.board.view.scene);
     });
+    printing([this.board, ...this.sheets.compare.boards]);
     document.body.classList.add("bare");
     this.open("start");
     this.drawShows();
@@ -105,7 +107,7 @@ class Page {
     const panels = SHEETS.map((name) => h("div", { role: "tabpanel", id: `sheet-${name}`, "aria-labelledby": `tab-${name}`, class: "panel" }, this.sheets[name].element));
     const section = new SectionView(this.board);
     if (this.webgl !== "none") {
-      void import("./solid").then(({ Solid }) => { const solid = new Solid(this.board, this.webgl === "soft"); this.picture.prepend(solid.canvas); this.board.stir("scene"); }).catch(() => this.picture.prepend(this.withoutWebgl()));
+      void import("./solid").then(({ Solid }) => { const solid = new Solid(this.board, this.webgl === "soft"); this.picture.prepend(solid.canvas, solid.printed); this.board.stir("scene"); }).catch(() => this.picture.prepend(this.withoutWebgl()));
     } else this.picture.append(this.withoutWebgl());
     fill(document.getElementById("page")!,
       h("a", { class: "skip", href: "#sheets" }, T.skip),
@@ -226,7 +228,7 @@ class Page {
       const [p, q] = [place(a), place(b)];
       parts.push(T.measure.distance(mm(Math.hypot(p[0] - q[0], p[1] - q[1], p[2] - q[2])), mm(Math.abs(a.x - b.x)), fixed(Math.abs(((a.turn - b.turn + 540) % 360) - 180), 1, T.units.deg)));
     }
-    fill(this.measures, h("b", {}, `${T.measure.title}: `), parts.length ? parts.map((text, k) => `${"AB"[k] ?? ""} ${text}`.trim()).join(" · ") : T.measure.none,
+    fill(this.measures, h("b", {}, `${T.measure.title}: `), parts.length ? parts.map((text, k) => `${"AB"[k] ?? ""} ${text}`.trim()).join(" · ") : h("span", { class: "none" }, T.measure.none),
       parts.length > 0 && h("button", { type: "button", class: "small", onclick: () => this.board.set({ marks: [], pointer: null }, "marks") }, T.measure.clear));
     if (show === "deviation" && marks.length) void scene.pack("deviation").then(({ cell_um }) => {
       const { nx, na, from_x_mm, to_x_mm } = scene.file.cells;

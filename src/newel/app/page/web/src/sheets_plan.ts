@@ -1,7 +1,7 @@
 /** The plan: sides and cuts in order, every decision with its reason, and what changes when one is overruled. */
 import { setEntry, setField, start, type JobField, type Shop } from "./api";
 import type { Board } from "./board";
-import { fill, fixed, h, percent } from "./dom";
+import { fill, fixed, h, minutes, percent } from "./dom";
 import { Asked, control } from "./asked";
 import { reasonColour, sideColour } from "./paint";
 import { NO_SIDE, type CutDoc, type Decision, type Scene } from "./scene";
@@ -10,6 +10,7 @@ import { T } from "./texts";
 /** What is kept of an earlier plan or proof to compare with: no geometry. */
 type Kept = Pick<Scene, "number" | "file">;
 const KEPT = 8;
+const FEEDS = "feeds along"; // how the decisions on feeds begin
 const FOLDED_FROM = 5; // so many decisions of one sort are folded away
 
 export class PlanSheet {
@@ -103,9 +104,9 @@ export class PlanSheet {
   /** All decisions; those on the feeds along single cuts, of which there is one each, are folded away. */
   private decisions(all: Decision[]): HTMLElement[] {
     const list = (some: Decision[]) => h("ul", { class: "decisions" }, ...some.map((item) => this.decision(item)));
-    const feeds = all.filter((item) => item.what.startsWith("feeds along"));
+    const feeds = all.filter((item) => item.what.startsWith(FEEDS));
     if (feeds.length < FOLDED_FROM) return [list(all)];
-    return [list(all.filter((item) => !feeds.includes(item))), h("details", {}, h("summary", {}, T.plan.feedsAlong(feeds.length)), list(feeds))];
+    return [list(all.filter((item) => !feeds.includes(item))), h("details", { class: "laid-open" }, h("summary", {}, T.plan.feedsAlong(feeds.length)), list(feeds))];
   }
 
   private decision(item: Decision): HTMLElement {
@@ -116,7 +117,7 @@ export class PlanSheet {
       h("p", { class: "what" }, item.what, byJob && h("span", { class: "by" }, T.plan.byJob)), h("p", { class: "chosen" }, item.chosen),
       h("p", { class: "because" }, h("i", {}, `${T.plan.because} `), item.because),
       item.instead_of.length > 0 && h("p", { class: "because" }, h("i", {}, `${T.plan.insteadOf} `), item.instead_of.join("; ")),
-      fields.length + entries.length > 0 && h("details", {}, h("summary", { "aria-label": `${T.plan.overrule}: ${item.what}` }, T.plan.overrule),
+      fields.length + entries.length > 0 && h("details", { class: "overruling" }, h("summary", { "aria-label": `${T.plan.overrule}: ${item.what}` }, T.plan.overrule),
         ...fields.map((field) => this.overrule(field, item, byJob, (value) => setField(field.table, field.key, value))),
         ...entries.map(({ field, row }) => this.overrule(field, item, byJob, (value) => setEntry(field.table, row, { [field.key]: value }), ` ${row + 1}`))));
   }
@@ -137,14 +138,7 @@ export class PlanSheet {
     const before = other.at(-1), proved = other.filter((kept) => kept.file.proof).at(-1);
     if (this.earlier.at(-1)?.number !== scene.number) this.earlier = [...this.earlier, { number: scene.number, file: scene.file }].slice(-KEPT);
     if (!before) { fill(this.changes); return; }
-    const rows: [string, string, string][] = [];
-    const old = new Map(before.file.plan.decisions.map((item) => [item.what, item]));
-    for (const item of scene.file.plan.decisions) {
-      const was = old.get(item.what);
-      if (!was || was.chosen !== item.chosen) rows.push([item.what, was?.chosen ?? "—", item.chosen]);
-      old.delete(item.what);
-    }
-    for (const item of old.values()) rows.push([item.what, item.chosen, "—"]);
+    const rows = decisionRows(before, scene);
     rows.push([T.plan.cuts, String(before.file.plan.cuts.length), String(scene.file.plan.cuts.length)]);
     rows.push([T.plan.outOfReach, lostShare(before), lostShare(scene)]);
     if (proved) rows.push(...figureRows(proved, scene));
@@ -191,6 +185,21 @@ function lostShare(scene: Kept): string {
   return reach ? percent(1 - (reach.shares[0] ?? 0)) : "—";
 }
 
+/** What two plans decide otherwise. */
+export function decisionRows(one: Kept, other: Kept): [string, string, string][] {
+  const rows: [string, string, string][] = [];
+  const made = !!one.file.proof && !!other.file.proof; // the feeds along cuts are decided when their passes are made
+  const of = ({ file }: Kept) => file.plan.decisions.filter((item) => made || !item.what.startsWith(FEEDS));
+  const old = new Map(of(one).map((item) => [item.what, item]));
+  for (const item of of(other)) {
+    const was = old.get(item.what);
+    if (!was || was.chosen !== item.chosen) rows.push([item.what, was?.chosen ?? "—", item.chosen]);
+    old.delete(item.what);
+  }
+  for (const item of old.values()) rows.push([item.what, item.chosen, "—"]);
+  return rows;
+}
+
 /** Figures of two proofs beside each other; nothing where either is a plan only. */
 export function figureRows(one: Kept, other: Kept): [string, string, string][] {
   if (!one.file.proof || !other.file.proof) return [];
@@ -202,10 +211,9 @@ export function figures(scene: Kept): [string, string][] {
   const { proof, approaches } = scene.file;
   const { deviation, load } = proof!;
   const near = Math.min(...(approaches ?? []).map((item) => item.mm ?? Infinity));
-  const hours = proof!.time_min === null ? "—" : `${proof!.time_min.toFixed(1)} min`;
   return [
-    [T.proof.time, hours],
-    [T.proof.within, fixed(deviation.within_tolerance_pct, 1, T.units.pct)],
+    [T.proof.time, minutes(proof!.time_min)],
+    [T.proof.within, fixed(deviation.within_tolerance_pct, 2, T.units.pct)],
     [T.proof.gouge, fixed(deviation.gouge_max_mm, 3, T.units.mm)],
     [T.proof.leftover, fixed(deviation.leftover_max_mm, 3, T.units.mm)],
     [T.proof.unreachable, fixed(deviation.unreachable_pct, 2, T.units.pct)],

@@ -6,6 +6,7 @@ import { T } from "./texts";
 export class StartSheet {
   readonly element = h("div", { class: "sheet start" });
   private text = h("textarea", { class: "job-text", spellcheck: "false", "aria-label": T.start.jobText, rows: 26, oninput: () => this.later() });
+  private printed = h("pre", { class: "printed" });
   private state = h("output", { class: "save-state" });
   private fault = h("p", { class: "fault", role: "alert" });
   private fields = h("div", { class: "fields" });
@@ -16,7 +17,7 @@ export class StartSheet {
   private folder = h("section", {}, h("h2", {}, T.start.jobs), this.jobs);
   private asked = h("section", {}, h("h2", {}, T.start.fields), this.fields, h("p", { class: "quiet" }, T.start.why));
   private road = h("section", { class: "column wide road" }, h("h2", {}, T.start.road), h("ol", {}, ...T.start.steps.map((text) => h("li", {}, text))));
-  private written = h("section", { class: "column wide" }, h("header", {}, h("h2", {}, T.start.jobText), this.state), h("p", { class: "quiet" }, T.start.jobHelp), this.fault, this.text);
+  private written = h("section", { class: "column wide" }, h("header", {}, h("h2", {}, T.start.jobText), this.state), h("p", { class: "quiet" }, T.start.jobHelp), this.fault, this.text, this.printed);
   private waiting = 0;
   private saved = "";
   private desk: Desk | null = null;
@@ -34,6 +35,7 @@ export class StartSheet {
       drop.classList.remove("over");
       void this.take(event.dataTransfer?.files[0]);
     });
+    addEventListener("beforeprint", () => { this.printed.textContent = this.text.value; }); // a field prints no more than it shows
     fill(this.element,
       h("div", { class: "column" }, drop, this.sending, this.folder, this.asked),
       this.road, this.written);

@@ -54,6 +54,7 @@ const SETTLED_MS = 260;
 
 export class Solid {
   readonly canvas = h("canvas", { class: "solid", tabindex: 0, role: "img", "aria-label": T.board.solid, "aria-describedby": "solid-help" });
+  readonly printed = h("canvas", { class: "printed", role: "img", "aria-label": T.board.solid });
   private renderer: WebGLRenderer;
   private stage = new Stage();
   private camera = new OrthographicCamera();
@@ -89,6 +90,7 @@ export class Solid {
       if (changed.has("scene")) this.queued = this.queued.then(() => this.lay());
       if (changed.has("scene") || changed.has("time") || changed.has("show") || changed.has("pick") || changed.has("theme")) this.queued = this.queued.then(() => this.refresh());
       else this.draw();
+      if (changed.has("paper")) this.queued = this.queued.then(() => this.onPaper());
     });
     this.listen();
   }
@@ -234,6 +236,14 @@ export class Solid {
     clearTimeout(this.settling);
     if (settled && this.ended && !dragging) this.queued = this.queued.then(() => this.settle());
     if (!settled || dragging) this.settling = window.setTimeout(() => this.draw(true), SETTLED_MS);
+  }
+
+  /** A copy for printing: what WebGL has drawn is gone by the time that the page is. */
+  private onPaper(): void {
+    if (!this.board.view.scene) return;
+    this.draw(true);
+    [this.printed.width, this.printed.height] = [this.canvas.width, this.canvas.height];
+    this.printed.getContext("2d")!.drawImage(this.canvas, 0, 0);
   }
 
   private listen(): void {
