@@ -122,6 +122,7 @@ export class Solid {
     const { from_x_mm, to_x_mm } = scene.file.cells;
     this.look.centre.set((from_x_mm + to_x_mm) / 2, 0, 4);
     this.look.size = (to_x_mm - from_x_mm) * 1.42;
+    this.canvas.dataset.run = String(scene.number); // stands there to be drawn
   }
 
   /** The grid of the development, one vertex a cell, closed at both ends; a coarser index over it for moving. */
