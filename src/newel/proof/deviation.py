@@ -269,15 +269,17 @@ def deviation_findings(deviation: Deviation, measured: Measured, course: Course,
         found.append(
             finding(
                 "left-over",
-                f"{percent(deviation.within_tolerance_pct)} of the reachable surface lies within {mm(deviation.tolerance_mm, 3)}, "
-                f"{deviation.missed_pct:.1f} % stands high by up to {mm(deviation.leftover_max_mm)}",
+                f"{percent(deviation.within_tolerance_pct)} of the reachable surface lies within "
+                f"{mm(deviation.tolerance_mm, 3)}, {deviation.missed_pct:.1f} % stands high by up to "
+                f"{mm(deviation.leftover_max_mm)}",
                 measured=deviation.within_tolerance_pct,
                 limit=ENOUGH_PCT,
                 unit="%",
             )
         )
     elif deviation.missed_pct > 0.0:
-        says = f"{percent(deviation.missed_pct, 2)} of the reachable surface stands high by up to {mm(deviation.leftover_max_mm)}"
+        stands = f"stands high by up to {mm(deviation.leftover_max_mm)}"
+        says = f"{percent(deviation.missed_pct, 2)} of the reachable surface {stands}"
         found.append(
             finding("left-over-some", says, measured=deviation.leftover_max_mm, limit=deviation.tolerance_mm, unit="mm")
         )

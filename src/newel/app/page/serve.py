@@ -63,6 +63,7 @@ def _answer(asked: OpenAsk, listening: socket.socket, hosts: frozenset[str], tok
 
     desk = Desk(asked.job.parent if asked.job else Path.cwd(), asked.job, asked.shop_files)
     app = page_app(desk, Admission(hosts, token))
+
     class Server(uvicorn.Server):
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
             desk.close()  # else it would wait for the tabs' lines of news, and complain

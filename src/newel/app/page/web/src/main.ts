@@ -253,7 +253,7 @@ class Page {
     if (!place || !this.desk) return;
     const names = this.desk.results.filter((name) => name.startsWith("pictures/"));
     if (place.childElementCount === names.length) return;
-    fill(place, ...names.map((name) => h("img", { src: `api/results/${name}`, alt: name.includes("deviation") ? T.board.deviationPicture : name.includes("reach") ? T.board.reachPicture : T.board.picture })));
+    fill(place, ...names.map((name) => h("a", { href: `api/results/${name}`, target: "_blank" }, h("img", { src: `api/results/${name}`, alt: name.includes("deviation") ? T.board.deviationPicture : name.includes("reach") ? T.board.reachPicture : T.board.picture }))));
   }
 }
 

@@ -39,7 +39,7 @@ export const english = {
     solid: "The part in its bar",
     solidHelp: "Drag or use the arrow keys to turn, plus and minus to come nearer, 0 for the first view.",
     section: "Section at the cutter",
-    noWebgl: "This browser draws no 3D here. The section below, the development, the charts and the pictures serve as well.",
+    noWebgl: "This browser draws no 3D here. The section, the development, the charts and the pictures serve as well.",
     show: "Show",
     asCut: "as cut",
     left: "what is left to cut",
