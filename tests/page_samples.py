@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,10 +60,11 @@ def peg() -> Mesh:
 
 @dataclass(frozen=True)
 class Served:
-    """A page that is being served: where, and from which folder."""
+    """A page that is being served: where, from which folder, and by which process."""
 
     address: str
     folder: Path
+    server: subprocess.Popen[bytes]
 
 
 def peg_stl() -> bytes:

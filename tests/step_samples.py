@@ -27,6 +27,12 @@ def step_bytes(*shapes: TopoDS_Shape, unit: str = "MM") -> bytes:
     return out.getvalue()
 
 
+def block_with_hole_shape() -> TopoDS_Shape:
+    """A block of 24 x 16 x 16 mm along X with a blind hole of 8 mm, 6 mm deep, in the middle of its top."""
+    hole = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(12.0, 8.0, 10.0), gp_Dir(0.0, 0.0, 1.0)), 4.0, 10.0).Shape()
+    return BRepAlgoAPI_Cut(BRepPrimAPI_MakeBox(24.0, 16.0, 16.0).Shape(), hole).Shape()
+
+
 def bracket_shape() -> TopoDS_Shape:
     """Return the demo's bracket with true cylinders: the sizes are those of demo_models.bracket()."""
     half, bevel = BRACKET_WIDTH_MM / 2.0, 4.0

@@ -106,7 +106,7 @@ def _serve(folder: Path, words: list[str]) -> Iterator[Served]:
             except OSError:
                 assert server.poll() is None, server.stdout and server.stdout.read()
                 time.sleep(0.05)
-        yield Served(address, folder)
+        yield Served(address, folder, server)
     finally:
         server.terminate()
         server.wait(timeout=20)

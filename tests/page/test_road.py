@@ -95,8 +95,8 @@ def test_without_webgl_the_board_still_serves(page_of_job: Served, browser: Brow
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.goto(page_of_job.address)
-    expect(page.get_by_text("draws no 3D here")).to_be_visible()
     expect(page.get_by_role("tab", name="Plan")).to_have_attribute("aria-selected", "true", timeout=MAKE_MS)
+    expect(page.get_by_text("draws no 3D here")).to_be_visible()
     assert _drawn(page, ".development")
     assert _drawn(page, ".section")
     context.close()

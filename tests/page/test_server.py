@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+import signal
+import subprocess
+import sys
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +18,7 @@ from newel.app.page.building import BUILT
 from newel.app.page.desk import Desk
 from newel.app.page.guard import Admission
 from newel.app.page.server import MOST_TEXT_BYTES, page_app
+from page_samples import Served
 
 HOST = "127.0.0.1:8390"
 SOURCES = Path(__file__).parents[2] / "src/newel/app/page/web/src"  # an installed Newel carries only the built page
@@ -142,6 +147,23 @@ def test_elsewhere_a_token_is_asked_for(desk: Desk, built: None) -> None:
     assert let_in.status_code == 303
     assert "httponly" in let_in.headers["set-cookie"].lower()
     assert guarded.get("/api/desk").status_code == 200
+
+
+def test_the_page_is_served_before_anything_that_computes_is_imported() -> None:
+    # numba alone takes longer than the page may: 1 s from the start
+    asked = "import sys; import newel.app.page.serve, newel.app.page.server; print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True).stdout.split()
+    assert not {"numba", "numpy", "scipy", "trimesh"} & set(loaded)
+
+
+def test_ctrl_c_ends_it_without_complaint_while_a_page_listens(page_of_job: Served) -> None:
+    listening = urllib.request.urlopen(f"{page_of_job.address}api/news", timeout=20)
+    assert listening.readline().startswith(b"data:")
+    page_of_job.server.send_signal(signal.SIGINT)
+    assert page_of_job.server.wait(timeout=60) in (0, 130)  # 0 where the shell over the tests has it ignored
+    assert page_of_job.server.stdout is not None
+    assert "ERROR" not in page_of_job.server.stdout.read().decode()
+    listening.close()
 
 
 def test_the_page_is_small(built: None) -> None:

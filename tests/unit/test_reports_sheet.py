@@ -1,11 +1,14 @@
 """The set-up sheet: two pages, the same bytes each run, with the check of A's way that fits the machine."""
 
+import re
 from dataclasses import replace
 
 import pytest
 
 import sample_results
 from newel.core.job import Section
+from newel.core.plan import CutKind, Decision, Side
+from newel.proof.results import Approach
 from newel.reports.bar_drawing import bar_drawing_svg
 from newel.reports.sheet import DEFER, a_check, levelling, sheet_data, sheet_pdf
 
@@ -86,3 +89,24 @@ def test_words_from_outside_cannot_break_the_sheet():
     sample = sample_results.results()
     odd = replace(sample, job=replace(sample.job, name='<&"> #let x = $ _*[ ] \\ }'))
     assert sheet_pdf(odd).startswith(b"%PDF")
+
+
+def test_many_cuts_at_many_sides_still_take_two_pages():
+    sample = sample_results.results()
+    one = sample.cuts[0]
+    sides = tuple(Side(45.0 * k, 0.4, "a flat lies square to the cutter") for k in range(8))
+    made = tuple(
+        replace(one, cut=replace(one.cut, number=k + 1, name=f"face the side at {45 * (k % 8)}° with 1/8 in flat, long",
+                                 kind=CutKind.FACE, turn_deg=45.0 * (k % 8), flats_z_mm=(19.0 - k // 8,)))
+        for k in range(30)
+    )  # fmt: skip
+    because = (
+        "a reason of the length that reasons have, told in words that someone at the machine can follow, question and doubt"
+    )
+    decided = tuple(Decision(f"decision {k}", "what was chosen, in some words", because) for k in range(16))
+    plan = replace(sample.plan, sides=sides, cuts=tuple(item.cut for item in made), decisions=decided)
+    near = tuple(
+        Approach(f"{name} of the machine", 5.0, "program.ngc", 100) for name in ("jaws", "chuck", "centre", "table", "part")
+    )
+    pdf = sheet_pdf(replace(sample, plan=plan, cuts=made, proof=replace(sample.proof, approaches=near)))
+    assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) == 2

@@ -3,7 +3,7 @@
 import pytest
 
 from newel.core.errors import BadInput
-from newel.core.units import degrees, duration, length_mm, mm
+from newel.core.units import degrees, duration, length_mm, mm, percent
 
 
 @pytest.mark.parametrize(
@@ -48,3 +48,14 @@ def test_figures_are_printed_with_their_unit():
     assert mm(12.50) == "12.5 mm"
     assert mm(-0.0001) == "0 mm"
     assert degrees(45.0) == "45°"
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "expected"),
+    [
+        (0.0, 1, "0.0 %"), (0.02, 1, "under 0.1 %"), (0.05, 1, "0.1 %"), (0.004, 2, "under 0.01 %"), (12.34, 1, "12.3 %"),
+        (99.94, 1, "99.9 %"), (99.96, 1, "over 99.9 %"), (100.0, 1, "100.0 %"),
+    ],
+)  # fmt: skip
+def test_a_share_is_never_rounded_to_none_or_all(value, decimals, expected):
+    assert percent(value, decimals) == expected

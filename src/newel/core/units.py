@@ -51,6 +51,16 @@ def degrees(value_deg: float, decimals: int = 2) -> str:
     return f"{_trim(value_deg, decimals)}°"
 
 
+def percent(value_pct: float, decimals: int = 1) -> str:
+    """Print a share for people: '12.5 %'. What is there is never told as none of it, nor what lacks something as all."""
+    step = 10.0**-decimals
+    if 0.0 < value_pct < step / 2.0:
+        return f"under {step:.{decimals}f} %"
+    if 100.0 - step / 2.0 <= value_pct < 100.0:
+        return f"over {100.0 - step:.{decimals}f} %"
+    return f"{value_pct:.{decimals}f} %"
+
+
 def duration(value_min: float) -> str:
     """Print a time for people: '48 s', '12 min 05 s', '2 h 03 min'."""
     if not math.isfinite(value_min):

@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 from newel.core.findings import Finding
 from newel.core.job import ProofAsk
 from newel.core.setup import KeepOut
-from newel.core.units import mm
+from newel.core.units import mm, percent
 from newel.geometry.blank import Blank
 from newel.geometry.blank_surface import Skin
 from newel.geometry.distance import signed_distance
@@ -270,20 +270,22 @@ def deviation_findings(deviation: Deviation, measured: Measured, course: Course,
         found.append(
             finding(
                 "left-over",
-                f"{deviation.within_tolerance_pct:.1f} % of the reachable surface lies within {mm(deviation.tolerance_mm, 3)}, "
-                f"{deviation.missed_pct:.1f} % stands high by up to {mm(deviation.leftover_max_mm)}",
+                f"{percent(deviation.within_tolerance_pct)} of the reachable surface lies within "
+                f"{mm(deviation.tolerance_mm, 3)}, {deviation.missed_pct:.1f} % stands high by up to "
+                f"{mm(deviation.leftover_max_mm)}",
                 measured=deviation.within_tolerance_pct,
                 limit=ENOUGH_PCT,
                 unit="%",
             )
         )
     elif deviation.missed_pct > 0.0:
-        says = f"{deviation.missed_pct:.2f} % of the reachable surface stands high by up to {mm(deviation.leftover_max_mm)}"
+        stands = f"stands high by up to {mm(deviation.leftover_max_mm)}"
+        says = f"{percent(deviation.missed_pct, 2)} of the reachable surface {stands}"
         found.append(
             finding("left-over-some", says, measured=deviation.leftover_max_mm, limit=deviation.tolerance_mm, unit="mm")
         )
     if deviation.unreachable_pct > 0.0:
-        says = f"{deviation.unreachable_pct:.2f} % of the part's surface can't be reached by any cutter of the shop"
+        says = f"{percent(deviation.unreachable_pct, 2)} of the part's surface can't be reached by any cutter of the shop"
         found.append(
             finding("unreachable", says, measured=deviation.unreachable_max_mm, limit=deviation.tolerance_mm, unit="mm")
         )

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from newel.core.asked import NamedFace, SurfaceGroup
 from newel.core.findings import Finding
-from newel.core.units import mm
+from newel.core.units import mm, percent
 from newel.proof.course import Course, finding
 from newel.proof.kinematics import table_points_from_bar
 from newel.proof.results import GroupMeasured
@@ -117,7 +117,7 @@ def group_findings(groups: Sequence[GroupMeasured]) -> list[Finding]:
         if group.area_pct == 0.0:
             found.append(finding("group-empty", f"the program makes no surface that is meant by: {group.name}"))
         elif group.within_tolerance_pct < ENOUGH_PCT:
-            says = f"{group.name}: {group.within_tolerance_pct:.1f} % lies within its own {mm(group.tolerance_mm, 3)}"
+            says = f"{group.name}: {percent(group.within_tolerance_pct)} lies within its own {mm(group.tolerance_mm, 3)}"
             found.append(finding("group-off", says, measured=group.within_tolerance_pct, limit=ENOUGH_PCT, unit="%"))
     return found
 

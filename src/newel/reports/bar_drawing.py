@@ -209,7 +209,7 @@ def _dimension(paper: _Paper, from_x: float, to_x: float, y: float, name: str) -
     for x, sign in ((x0, 1), (x1, -1)):
         pieces.append(f'<path d="M{x:.2f} {y:.2f} l{7 * sign} -2 l0 4 Z"/>')
     pieces.append(
-        f'<text x="{(x0 + x1) / 2:.2f}" y="{y - 4:.2f}" text-anchor="middle" stroke="#faf7ef" stroke-width="4" '
+        f'<text x="{(x0 + x1) / 2:.2f}" y="{y - 4:.2f}" text-anchor="middle" stroke="#fff" stroke-width="4" '
         f'stroke-linejoin="round">{escape(text)}</text><text x="{(x0 + x1) / 2:.2f}" y="{y - 4:.2f}" text-anchor="middle">{escape(text)}</text>'
     )
     return pieces

@@ -134,8 +134,9 @@ def _steps(results: Results) -> list[str]:
     bar, holding = plan.bar, plan.holding
     chuck_end = results.machine.chuck_end
     free_end = "left" if chuck_end == "right" else "right"
+    middle = "where its diagonals cross" if bar.section in (Section.SQUARE, Section.RECTANGLE) else "at its middle"
     steps = [
-        f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square. Centre-drill the far end."
+        f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square. Centre-drill the far end {middle}."
         if holding.tailstock is Tailstock.LIVE_CENTRE
         else f"Saw the bar to {mm(bar.to_x_mm - bar.from_x_mm, 1)}, ends square.",
         f"The chuck stands at the {chuck_end} end, the bar's free end points to the {free_end}. "
@@ -389,7 +390,7 @@ def _decisions(results: Results) -> list[list[str]]:
     return [
         [item.what, item.chosen + ("" if item.by == "Newel" else f" ({item.by})"), _upper(item.because)]
         for item in results.plan.decisions
-        if not item.what.startswith(("feed", "spindle speed", "depth and width", "cutters that clear"))
+        if not item.what.startswith(("feed", "spindle speed", "depth and width", "levels at sides", "cutters that clear"))
     ]
 
 

@@ -7,7 +7,7 @@ import math
 from newel.core.findings import Finding, Severity
 from newel.core.job import Section, Tailstock
 from newel.core.plan import Bar, Cut, Plan
-from newel.core.units import degrees, duration, mm
+from newel.core.units import degrees, duration, mm, percent
 from newel.proof.results import GroupMeasured, Proof, ThreadMeasured
 from newel.reports.results import Results
 from newel.shop.iso_threads import inside_limits, thread_sizes
@@ -113,9 +113,9 @@ def deviation_lines(proof: Proof, tolerance_mm: float) -> list[str]:
     if d is None or not math.isfinite(d.gouge_max_mm):
         return []
     lines = [f"gouge   {mm(d.gouge_max_mm, 3)} at most; left over {mm(d.leftover_max_mm, 3)} at most"]
-    within = f"{d.within_tolerance_pct:.1f} % of the reachable surface is within {mm(tolerance_mm, 3)}"
+    within = f"{percent(d.within_tolerance_pct)} of the reachable surface is within {mm(tolerance_mm, 3)}"
     if d.unreachable_pct > 0.0:
-        within += f"; {d.unreachable_pct:.1f} % of the surface is out of reach of every cutter here"
+        within += f"; {percent(d.unreachable_pct)} of the surface is out of reach of every cutter here"
     return [*lines, f"        {within}", *(_thread_line(item) for item in d.threads), *(_group_line(item) for item in d.groups)]
 
 
@@ -139,7 +139,7 @@ def _group_line(group: GroupMeasured) -> str:
         return f"group   {group.name}: none was made"
     left = f", up to {mm(group.allowance_mm)} may stand" if group.allowance_mm else ""
     return (
-        f"group   {group.name}: {group.within_tolerance_pct:.1f} % is within {mm(group.tolerance_mm, 3)}{left}; it stands "
+        f"group   {group.name}: {percent(group.within_tolerance_pct)} is within {mm(group.tolerance_mm, 3)}{left}; it stands "
         f"{group.mean_mm:+.3f} mm off on the whole, {group.lowest_mm:+.3f} to {group.highest_mm:+.3f}"
     )
 

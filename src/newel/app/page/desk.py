@@ -77,6 +77,7 @@ class Desk:
         self.folder, self.job, self.shop_files = folder.resolve(), job.resolve() if job else None, shop_files
         self.data = Path(tempfile.mkdtemp(prefix="newel-page-"))
         self.runs: list[Run] = []
+        self.closed = False
         self._count = 0
         self._listeners: set[Callable[[], None]] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -84,9 +85,14 @@ class Desk:
         self._allowed = _named_in(self.job) if self.job else set()
 
     def begin(self) -> None:
-        """Start the worker, so that its imports are done when the first task comes."""
+        """Start the worker; left in peace it has its imports done when the first task comes."""
         self._loop = asyncio.get_running_loop()
         self._hand.hire()
+
+    def close(self) -> None:
+        """Have the tabs' lines of news end: the server is about to."""
+        self.closed = True
+        self.changed()
 
     def end(self) -> None:
         """End the worker and take the session's data away."""

@@ -21,7 +21,7 @@ class Hand:
         self._busy = threading.Lock()
 
     def hire(self) -> tuple[Any, Any]:
-        """Start a process, unless one is there; its imports are done when the first task comes."""
+        """Start a process, unless one is there."""
         if self._hired is None:
             context = multiprocessing.get_context("spawn")
             ours, theirs = context.Pipe()

@@ -1,4 +1,7 @@
-"""`newel open`: find a port, build the page if a clone has not got it yet, and serve until Ctrl-C."""
+"""`newel open`: find a port, build the page if a clone has not got it yet, and serve until Ctrl-C.
+
+The port listens before the server is even imported: the browser, too, takes its time to start, and waits at the door meanwhile.
+"""
 
 from __future__ import annotations
 
@@ -9,17 +12,14 @@ import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-
-import uvicorn
+from types import FrameType
 
 from newel.app.page.building import build, is_built
-from newel.app.page.desk import Desk
-from newel.app.page.guard import Admission
-from newel.app.page.server import page_app
 from newel.core.errors import BadInput
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 FIRST_PORT, PORTS_TRIED = 8390, 20
+WAITING = 64  # connections that may wait at the door
 
 
 @dataclass(frozen=True)
@@ -43,17 +43,34 @@ def serve(asked: OpenAsk, say: Callable[[str], None]) -> None:
     listening = _listen(asked.host, asked.port)
     port = listening.getsockname()[1]
     token = None if asked.host in LOOPBACK else secrets.token_urlsafe(24)
-    desk = Desk(asked.job.parent if asked.job else Path.cwd(), asked.job, asked.shop_files)
-    app = page_app(desk, Admission(_hosts(asked.host, port), token))
     shown = f"[{asked.host}]" if ":" in asked.host else asked.host
     if shown == "0.0.0.0":
         shown = socket.gethostname()
     address = f"http://{shown}:{port}/" + (f"?token={token}" if token else "")
     say(f"the page: {address}\nstop with Ctrl-C")
     if asked.browser:
-        threading.Timer(0.4, webbrowser.open, [address]).start()
+        threading.Thread(target=webbrowser.open, args=[address], daemon=True).start()
+    _answer(asked, listening, _hosts(asked.host, port), token)
+
+
+def _answer(asked: OpenAsk, listening: socket.socket, hosts: frozenset[str], token: str | None) -> None:
+    """Answer whoever comes in at `listening`, until Ctrl-C."""
+    import uvicorn
+
+    from newel.app.page.desk import Desk
+    from newel.app.page.guard import Admission
+    from newel.app.page.server import page_app
+
+    desk = Desk(asked.job.parent if asked.job else Path.cwd(), asked.job, asked.shop_files)
+    app = page_app(desk, Admission(hosts, token))
+
+    class Server(uvicorn.Server):
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            desk.close()  # else it would wait for the tabs' lines of news, and complain
+            super().handle_exit(sig, frame)
+
     config = uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=1, server_header=False)
-    uvicorn.Server(config).run(sockets=[listening])
+    Server(config).run(sockets=[listening])
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -64,6 +81,7 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listening.bind((host, number))
+            listening.listen(WAITING)
             return listening
         except OSError as error:
             listening.close()

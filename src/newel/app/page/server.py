@@ -109,7 +109,7 @@ async def _asset(request: Request) -> Response:
     kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
     if name.endswith(".js"):
         kind = "text/javascript"
-    return FileResponse(path, media_type=kind, headers={"cache-control": "max-age=31536000, immutable"})
+    return Response(path.read_bytes(), media_type=kind, headers={"cache-control": "max-age=31536000, immutable"})
 
 
 async def _told(request: Request) -> Response:
@@ -123,7 +123,7 @@ async def _news(request: Request) -> Response:
         stirred = asyncio.Event()
         end = desk.listen(stirred.set)
         try:
-            while True:
+            while not desk.closed:
                 stirred.clear()
                 yield f"data: {json.dumps(desk.told(), ensure_ascii=False)}\n\n"
                 await asyncio.sleep(LEAST_PAUSE_S)

@@ -18,6 +18,7 @@ from typing import Any
 from newel.core.errors import NewelError
 
 Progress = Callable[[str, float], None]
+IDLE_S = 1.0  # without a task for so long after the start, which belongs to the page
 
 
 @dataclass(frozen=True)
@@ -39,11 +40,19 @@ def work(pipe: Connection) -> None:
 
     use_kernel_cache()
     try:
+        if not pipe.poll(IDLE_S):
+            _warm_up()
         while True:
             task = pipe.recv()
             pipe.send(_outcome(task, lambda stage, share: pipe.send(("progress", stage, float(share)))))
     except (EOFError, BrokenPipeError, KeyboardInterrupt):
         return
+
+
+def _warm_up() -> None:
+    """Import what the first task will need: some two seconds that nobody then waits for."""
+    import newel.app.new_job
+    import newel.app.page.results  # noqa: F401
 
 
 def _stopped(_signal: int, _frame: Any) -> None:

@@ -15,7 +15,7 @@ export interface View {
   pointer: { x: number; turn: number } | null;
 }
 
-export type Part = "scene" | "time" | "show" | "marks" | "pick" | "theme";
+export type Part = "scene" | "time" | "show" | "marks" | "pick" | "theme" | "paper";
 
 /** What of the shows follows the time of the program; the others show the part, or what is left at the end. */
 const MOVING = new Set<Show>(["cut", "left", "sides"]);
@@ -34,6 +34,12 @@ export class Board {
       for (const hear of this.hearers) hear(changed);
     });
     parts.forEach((part) => this.waiting.add(part));
+  }
+
+  /** As `stir`, but at once. */
+  now(...parts: Part[]): void {
+    const changed = new Set(parts);
+    for (const hear of this.hearers) hear(changed);
   }
 
   lay(scene: Scene | null): void {
@@ -66,6 +72,9 @@ export class Board {
     const scene = this.view.scene;
     if (scene?.proved && row >= 0) this.go(scene.rows.t[Math.min(row, scene.count - 1)]);
   }
+
+  /** Bring the board into sight: what a sheet pointed at is to be seen, however far down its place was read. */
+  lookAt(): void { document.querySelector(".board")?.scrollIntoView({ block: "nearest" }); }
 
   set(more: Partial<View>, ...parts: Part[]): void {
     Object.assign(this.view, more);

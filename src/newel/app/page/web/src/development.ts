@@ -7,6 +7,7 @@ import type { Scene } from "./scene";
 import { T } from "./texts";
 
 const LEFT = 46, TOP = 24, RIGHT = 8, FOOT = 8;
+const RED = "#a8381b", BLACK = "#1e2836", CHALK = "#fbf8f0"; // on the relief, which is as light by night as by day
 
 export class Development {
   readonly canvas = h("canvas", { class: "development", tabindex: 0, role: "img", "aria-label": T.board.development, "aria-describedby": "development-help" });
@@ -134,7 +135,7 @@ export class Development {
     if (!this.board.moving) return;
     const row = scene.rowAt(view.t);
     pen.lineWidth = 1.4;
-    pen.strokeStyle = colour("--pencil");
+    pen.strokeStyle = RED;
     pen.beginPath();
     let pen_down = false, last = 0;
     for (let k = Math.max(0, row - 400); k < row; k++) {
@@ -149,7 +150,7 @@ export class Development {
     pen.globalAlpha = 1;
     const [x, , , turn] = scene.pose(view.t);
     if (!Number.isFinite(x) || !Number.isFinite(turn)) return;
-    ring(pen, f.x(x), f.y(turn), 8, colour("--pencil"), colour("--paper"));
+    ring(pen, f.x(x), f.y(turn), 8, RED, CHALK);
     pen.beginPath();
     pen.moveTo(f.x(x) - 14, f.y(turn)); pen.lineTo(f.x(x) + 14, f.y(turn));
     pen.moveTo(f.x(x), f.y(turn) - 14); pen.lineTo(f.x(x), f.y(turn) + 14);
@@ -159,7 +160,7 @@ export class Development {
   private worst(pen: CanvasRenderingContext2D, scene: Scene, f: ReturnType<Development["frame"]>): void {
     for (const place of (scene.file.worst ?? []).slice(0, 8)) {
       const turn = (Math.atan2(place.y_mm, place.z_mm) * 180) / Math.PI;
-      ring(pen, f.x(place.x_mm), f.y(turn), 7, colour("--ink"), colour("--paper"));
+      ring(pen, f.x(place.x_mm), f.y(turn), 7, BLACK, CHALK);
     }
   }
 
@@ -167,14 +168,14 @@ export class Development {
     const { marks, pointer } = this.board.view;
     marks.forEach((mark, k) => {
       const x = f.x(mark.x), y = f.y(mark.turn);
-      ring(pen, x, y, 5, colour("--ink"), colour("--paper"));
-      pen.fillStyle = colour("--ink");
+      ring(pen, x, y, 5, BLACK, CHALK);
+      pen.fillStyle = BLACK;
       pen.font = "bold 12px " + colour("--face");
       pen.textAlign = "left";
       pen.fillText("AB"[k], x + 8, y - 6);
     });
     if (pointer && !this.beside) {
-      pen.strokeStyle = colour("--ink");
+      pen.strokeStyle = BLACK;
       pen.globalAlpha = 0.5;
       pen.setLineDash([4, 3]);
       pen.beginPath();

@@ -1,4 +1,6 @@
 /** Small makers of elements: no templates, so that no text can become markup. */
+import { T } from "./texts";
+
 type Child = Node | string | null | undefined | false;
 type Props = Record<string, unknown>;
 
@@ -29,6 +31,12 @@ export function fill(place: Element, ...children: Child[]): void {
 
 export function fixed(value: number | null | undefined, digits: number, unit: string): string {
   return value === null || value === undefined || !Number.isFinite(value) ? "—" : `${value.toFixed(digits)} ${unit}`.replace(" °", "°").replace(" %", " %");
+}
+
+/** A share of a whole in percent; what is there and rounds to nothing is not called nothing. */
+export function percent(share: number): string {
+  const unit = T.units.pct, pct = 100 * share;
+  return pct > 0 && pct < 0.05 ? `< 0.1 ${unit}` : fixed(pct, 1, unit);
 }
 
 export function minutes(value: number | null | undefined): string {

@@ -2,8 +2,9 @@
 import { faultOf, getJson, news, start, stopRun, type Desk, type Run, type Shop } from "./api";
 import { Board, type Show } from "./board";
 import { Development } from "./development";
-import { fill, fixed, h, minutes } from "./dom";
+import { fill, fixed, h, minutes, percent } from "./dom";
 import { deviationColour, leftColour, mostLeft, OUT_OF_REACH, reasonColour, sideColour } from "./paint";
+import { printing } from "./printing";
 import { NO_SIDE, Scene } from "./scene";
 import { SectionView } from "./section";
 import { AxisSheet } from "./sheets_axis";
@@ -12,6 +13,7 @@ import { PlanSheet } from "./sheets_plan";
 import { ProofSheet } from "./sheets_proof";
 import { StartSheet } from "./sheets_start";
 import { T } from "./texts";
+import { sketch } from "./sketch";
 import { Timeline } from "./timeline";
 
 const SHEETS = ["start", "plan", "proof", "compare", "axis"] as const;
@@ -50,7 +52,10 @@ class Page {
       if (changed.has("scene") || changed.has("show") || changed.has("theme")) this.drawShows();
       if (changed.has("scene") || changed.has("marks") || changed.has("time")) this.drawMeasures();
       if (changed.has("theme")) this.sheets.compare.theme();
+      if (changed.has("scene")) document.body.classList.toggle("bare", !this.board.view.scene);
     });
+    printing([this.board, ...this.sheets.compare.boards]);
+    document.body.classList.add("bare");
     this.open("start");
     this.drawShows();
     news((desk) => this.hear(desk), (gone) => this.lost(gone));
@@ -102,13 +107,14 @@ class Page {
     const panels = SHEETS.map((name) => h("div", { role: "tabpanel", id: `sheet-${name}`, "aria-labelledby": `tab-${name}`, class: "panel" }, this.sheets[name].element));
     const section = new SectionView(this.board);
     if (this.webgl !== "none") {
-      void import("./solid").then(({ Solid }) => { const solid = new Solid(this.board, this.webgl === "soft"); this.picture.prepend(solid.canvas); this.board.stir("scene"); }).catch(() => this.picture.prepend(this.withoutWebgl()));
+      void import("./solid").then(({ Solid }) => { const solid = new Solid(this.board, this.webgl === "soft"); this.picture.prepend(solid.canvas, solid.printed); this.board.stir("scene"); }).catch(() => this.picture.prepend(this.withoutWebgl()));
     } else this.picture.append(this.withoutWebgl());
     fill(document.getElementById("page")!,
       h("a", { class: "skip", href: "#sheets" }, T.skip),
       h("header", { class: "head" }, h("h1", {}, T.title), this.progress, h("div", { class: "runs" }, this.buttons.plan, this.buttons.make, this.buttons.prove, this.stop), theme),
       this.message,
       h("main", {},
+        sketch(),
         h("section", { class: "board", "aria-label": `${T.board.development}. ${T.board.solid}` },
           h("figure", { class: "paper" }, h("figcaption", {}, T.board.development, this.shows), this.development.canvas, this.legend, h("p", { id: "development-help", class: "for-readers" }, T.board.developmentHelp)),
           h("figure", { class: "paper" }, h("figcaption", {}, T.board.solid, h("span", {}, this.still, h("label", { for: "still" }, ` ${T.board.still}`))), this.picture, h("div", { class: "section-box", "aria-label": T.board.section }, section.canvas), h("p", { id: "solid-help", class: "for-readers" }, T.board.solidHelp))),
@@ -173,7 +179,7 @@ class Page {
     const run = this.running;
     const last = this.desk?.runs.at(-1);
     document.title = run ? `${Math.round(run.share * 100)} % · ${T.title}` : this.desk?.job ? `${this.desk.job.name} · ${T.title}` : T.title;
-    if (run) fill(this.progress, h("progress", { max: 1, value: run.share, "aria-label": T.run.names[run.what] }), h("span", {}, `${run.says || T.run.names[run.what]} ${run.left}`));
+    if (run) fill(this.progress, h("progress", { max: 1, value: run.share, "aria-label": T.run.names[run.what] }), h("span", {}, `${run.says || T.run.names[run.what]}${run.left && `, ${run.left}`}`));
     else fill(this.progress, last ? h("span", { class: "quiet" }, `${T.run.names[last.what]}: ${last.state === "failed" ? T.run.failed : last.state === "stopped" ? T.run.stopped : T.run.done}, ${T.run.took(last.took_s)}`) : "");
   }
 
@@ -202,7 +208,7 @@ class Page {
     else if (show === "deviation") fill(this.legend, ramp([-1, -0.5, 0, 0.5, 1].map((at) => deviationColour(at * scale * 1000, scale)), `${T.board.gouge} −${scale.toFixed(2)} mm`, `+${scale.toFixed(2)} mm ${T.board.leftover}`), chip(OUT_OF_REACH, T.board.unreachable));
     else if (show === "left") fill(this.legend, ramp([0, 0.25, 0.6, 1].map(leftColour), "0", T.board.toCut(fixed(mostLeft(scene), 1, "mm"))));
     else if (show === "sides") fill(this.legend, scene.proved && chip("var(--blue-paint)", T.board.blue), ...scene.file.plan.sides.map((side, k) => chip(sideColour(k), T.board.side(k + 1, scene.saidA(side.turn_deg)))), chip(sideColour(NO_SIDE), T.board.turning));
-    else if (show === "reach") fill(this.legend, ...scene.file.plan.reach!.shares.map((share, k) => share > 0 && chip(reasonColour(k), T.board.reachShare(fixed(100 * share, 1, T.units.pct), scene.file.plan.reach!.reasons[k]))));
+    else if (show === "reach") fill(this.legend, ...scene.file.plan.reach!.shares.map((share, k) => share > 0 && chip(reasonColour(k), T.board.reachShare(percent(share), scene.file.plan.reach!.reasons[k]))));
     else if (show === "cut") fill(this.legend, chip("var(--blue-paint)", T.board.blue), chip("var(--bare)", T.board.bare));
     else fill(this.legend, chip("var(--bare)", T.board.target));
   }
@@ -222,7 +228,7 @@ class Page {
       const [p, q] = [place(a), place(b)];
       parts.push(T.measure.distance(mm(Math.hypot(p[0] - q[0], p[1] - q[1], p[2] - q[2])), mm(Math.abs(a.x - b.x)), fixed(Math.abs(((a.turn - b.turn + 540) % 360) - 180), 1, T.units.deg)));
     }
-    fill(this.measures, h("b", {}, `${T.measure.title}: `), parts.length ? parts.map((text, k) => `${"AB"[k] ?? ""} ${text}`.trim()).join(" · ") : T.measure.none,
+    fill(this.measures, h("b", {}, `${T.measure.title}: `), parts.length ? parts.map((text, k) => `${"AB"[k] ?? ""} ${text}`.trim()).join(" · ") : h("span", { class: "none" }, T.measure.none),
       parts.length > 0 && h("button", { type: "button", class: "small", onclick: () => this.board.set({ marks: [], pointer: null }, "marks") }, T.measure.clear));
     if (show === "deviation" && marks.length) void scene.pack("deviation").then(({ cell_um }) => {
       const { nx, na, from_x_mm, to_x_mm } = scene.file.cells;
@@ -247,7 +253,7 @@ class Page {
     if (!place || !this.desk) return;
     const names = this.desk.results.filter((name) => name.startsWith("pictures/"));
     if (place.childElementCount === names.length) return;
-    fill(place, ...names.map((name) => h("img", { src: `api/results/${name}`, alt: name.includes("deviation") ? T.board.deviationPicture : name.includes("reach") ? T.board.reachPicture : T.board.picture })));
+    fill(place, ...names.map((name) => h("a", { href: `api/results/${name}`, target: "_blank" }, h("img", { src: `api/results/${name}`, alt: name.includes("deviation") ? T.board.deviationPicture : name.includes("reach") ? T.board.reachPicture : T.board.picture }))));
   }
 }
 
@@ -263,4 +269,4 @@ function webgl(): "none" | "soft" | "hard" {
   } catch { return "none"; }
 }
 
-void getJson<Shop>("api/shop").then((shop) => new Page(shop));
+void getJson<Shop>("api/shop").then((shop) => new Page(shop)); // index.html has asked for it already

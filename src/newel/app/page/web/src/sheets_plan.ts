@@ -1,7 +1,7 @@
 /** The plan: sides and cuts in order, every decision with its reason, and what changes when one is overruled. */
 import { setEntry, setField, start, type JobField, type Shop } from "./api";
 import type { Board } from "./board";
-import { fill, fixed, h } from "./dom";
+import { fill, fixed, h, minutes, percent } from "./dom";
 import { Asked, control } from "./asked";
 import { reasonColour, sideColour } from "./paint";
 import { NO_SIDE, type CutDoc, type Decision, type Scene } from "./scene";
@@ -10,14 +10,16 @@ import { T } from "./texts";
 /** What is kept of an earlier plan or proof to compare with: no geometry. */
 type Kept = Pick<Scene, "number" | "file">;
 const KEPT = 8;
+const FEEDS = "feeds along"; // how the decisions on feeds begin
 const FOLDED_FROM = 5; // so many decisions of one sort are folded away
 
 export class PlanSheet {
   readonly element = h("div", { class: "sheet plan" });
-  private changes = h("section", { class: "changes", "aria-live": "polite" });
+  private changes = h("section", { class: "changes", tabindex: -1, "aria-live": "polite" });
   private earlier: Kept[] = [];
   private asked: Asked;
   private rows: HTMLTableRowElement[] = [];
+  private awaited = false; // a plan that was asked for here
 
   constructor(private board: Board, private shop: Shop, private told: (error: unknown) => void) {
     this.asked = new Asked(shop, told);
@@ -37,24 +39,32 @@ export class PlanSheet {
     this.compare(scene);
     this.rows = [];
     const cuts = h("div", { class: "scrolls", tabindex: 0, role: "region", "aria-label": T.plan.cuts }, ...this.cuts(scene));
+    const [sides, lost] = [this.sides(scene), this.outOfReach(scene)];
+    const repairs = mended.length ? [h("h2", {}, T.plan.mended), h("ul", {}, ...mended.map((text) => h("li", {}, text)))] : [];
     fill(this.element,
-      h("div", { class: "column wide" }, ...this.sides(scene), h("h2", {}, T.plan.cuts), h("p", { class: "quiet" }, T.plan.cutsHelp), cuts, this.changes,
-        mended.length > 0 && h("h2", {}, T.plan.mended), mended.length > 0 && h("ul", {}, ...mended.map((text) => h("li", {}, text))), this.asked.element,
-        h("p", { class: "caution" }, T.plan.cautions)),
-      h("div", { class: "column wide" }, h("h2", {}, T.plan.decisions), ...this.decisions(plan.decisions)));
+      h("div", { class: "columns" }, sides.length > 0 && h("div", { class: "column wide" }, ...sides), lost.length + repairs.length > 0 && h("div", { class: "column" }, ...lost, ...repairs)),
+      h("h2", {}, T.plan.cuts), h("p", { class: "quiet" }, T.plan.cutsHelp), cuts, h("p", { class: "caution" }, T.plan.cautions),
+      this.changes, h("h2", {}, T.plan.decisions), ...this.decisions(plan.decisions), this.asked.element);
+    if (this.awaited) this.changes.focus(); // what had the keyboard is gone: go where the answer stands
+    this.awaited = false;
   }
 
-  /** The sides with their reasons, and what none of them reaches. */
+  /** The sides with their reasons. */
   private sides(scene: Scene): HTMLElement[] {
-    const { sides, reach } = scene.file.plan;
-    const found: HTMLElement[] = [];
-    if (sides.length) found.push(h("h2", {}, T.plan.sides), h("ul", { class: "side-list" }, ...sides.map((side, k) => h("li", {},
-      chip(sideColour(k)), h("b", {}, `${T.board.side(k + 1, scene.saidA(side.turn_deg))} `), `${T.plan.sideShare(`${Number(((((scene.file.setup.along_x * side.turn_deg) % 360) + 360) % 360).toFixed(1))}°`, fixed(100 * side.area_share, 1, T.units.pct))}; ${side.because}`))));
+    const { sides } = scene.file.plan;
+    const written = (turn: number) => `${Number(((((scene.file.setup.along_x * turn) % 360) + 360) % 360).toFixed(1))}°`;
+    const said = sides.map((side, k) => h("li", {}, chip(sideColour(k)), h("b", {}, `${T.board.side(k + 1, scene.saidA(side.turn_deg))} `),
+      `${T.plan.sideShare(written(side.turn_deg), percent(side.area_share))}; ${side.because}`));
+    return sides.length ? [h("h2", {}, T.plan.sides), h("ul", { class: "side-list" }, ...said)] : [];
+  }
+
+  /** What no side and no cutter comes to, by its reason. */
+  private outOfReach(scene: Scene): HTMLElement[] {
+    const { reach } = scene.file.plan;
     const lost = (reach?.shares ?? []).map((share, k) => [share, k] as const).filter(([share, k]) => k > 0 && share > 0);
-    if (lost.length) found.push(h("h2", {}, T.plan.outOfReach), h("ul", { class: "side-list" }, ...lost.map(([share, k]) =>
-      h("li", {}, chip(reasonColour(k)), T.board.reachShare(fixed(100 * share, 1, T.units.pct), reach!.reasons[k])))),
-      h("p", {}, h("button", { type: "button", onclick: () => this.board.choose("reach") }, T.plan.show(T.board.reach))));
-    return found;
+    return !lost.length ? [] : [h("h2", {}, T.plan.outOfReach),
+      h("ul", { class: "side-list" }, ...lost.map(([share, k]) => h("li", {}, chip(reasonColour(k)), T.board.reachShare(percent(share), reach!.reasons[k])))),
+      h("p", {}, h("button", { type: "button", onclick: () => { this.board.choose("reach"); this.board.lookAt(); } }, T.plan.show(T.board.reach)))];
   }
 
   /** The table of cuts, in order; a line tells where the bar is turned to another side. */
@@ -75,7 +85,7 @@ export class PlanSheet {
         clock(scene.file.cut_rows?.[k]?.minutes),
       ];
       const row = h("tr", {}, h("td", {}, String(cut.number)),
-        h("td", {}, h("button", { type: "button", class: "cut", "aria-pressed": "false", onclick: () => this.board.pickCut(this.board.view.pick === k ? null : k) }, scene.saidCut(cut)),
+        h("td", {}, h("button", { type: "button", class: "cut", "aria-pressed": "false", onclick: () => { this.board.pickCut(this.board.view.pick === k ? null : k); this.board.lookAt(); } }, scene.saidCut(cut)),
           ...details(cut).map((text) => h("span", { class: "where" }, text))),
         ...told.map((text) => h("td", {}, text)));
       this.rows[k] = row;
@@ -94,9 +104,9 @@ export class PlanSheet {
   /** All decisions; those on the feeds along single cuts, of which there is one each, are folded away. */
   private decisions(all: Decision[]): HTMLElement[] {
     const list = (some: Decision[]) => h("ul", { class: "decisions" }, ...some.map((item) => this.decision(item)));
-    const feeds = all.filter((item) => item.what.startsWith("feeds along"));
+    const feeds = all.filter((item) => item.what.startsWith(FEEDS));
     if (feeds.length < FOLDED_FROM) return [list(all)];
-    return [list(all.filter((item) => !feeds.includes(item))), h("details", {}, h("summary", {}, T.plan.feedsAlong(feeds.length)), list(feeds))];
+    return [list(all.filter((item) => !feeds.includes(item))), h("details", { class: "laid-open" }, h("summary", {}, T.plan.feedsAlong(feeds.length)), list(feeds))];
   }
 
   private decision(item: Decision): HTMLElement {
@@ -107,7 +117,7 @@ export class PlanSheet {
       h("p", { class: "what" }, item.what, byJob && h("span", { class: "by" }, T.plan.byJob)), h("p", { class: "chosen" }, item.chosen),
       h("p", { class: "because" }, h("i", {}, `${T.plan.because} `), item.because),
       item.instead_of.length > 0 && h("p", { class: "because" }, h("i", {}, `${T.plan.insteadOf} `), item.instead_of.join("; ")),
-      fields.length + entries.length > 0 && h("details", {}, h("summary", { "aria-label": `${T.plan.overrule}: ${item.what}` }, T.plan.overrule),
+      fields.length + entries.length > 0 && h("details", { class: "overruling" }, h("summary", { "aria-label": `${T.plan.overrule}: ${item.what}` }, T.plan.overrule),
         ...fields.map((field) => this.overrule(field, item, byJob, (value) => setField(field.table, field.key, value))),
         ...entries.map(({ field, row }) => this.overrule(field, item, byJob, (value) => setEntry(field.table, row, { [field.key]: value }), ` ${row + 1}`))));
   }
@@ -115,7 +125,7 @@ export class PlanSheet {
   private overrule(field: JobField, item: Decision, byJob: boolean, write: (value: unknown) => Promise<unknown>, which = ""): HTMLElement {
     const label = field.table ? `[${field.table}${which}] ${field.key}` : field.key;
     const { element, value } = control(this.shop, field, label, this.asked.valueOf(field) ?? item.chosen);
-    const put = (to: unknown) => write(to).then(() => start("plan")).catch(this.told);
+    const put = (to: unknown) => write(to).then(() => { this.awaited = true; return start("plan"); }).catch((error) => { this.awaited = false; this.told(error); });
     return h("p", { class: "overrule" }, h("code", {}, label), element,
       h("button", { type: "button", onclick: () => { try { void put(value()); } catch (error) { this.told(error); } } }, T.plan.set),
       (byJob || this.asked.valueOf(field) !== undefined) && h("button", { type: "button", onclick: () => put(null) }, T.plan.leave));
@@ -128,14 +138,7 @@ export class PlanSheet {
     const before = other.at(-1), proved = other.filter((kept) => kept.file.proof).at(-1);
     if (this.earlier.at(-1)?.number !== scene.number) this.earlier = [...this.earlier, { number: scene.number, file: scene.file }].slice(-KEPT);
     if (!before) { fill(this.changes); return; }
-    const rows: [string, string, string][] = [];
-    const old = new Map(before.file.plan.decisions.map((item) => [item.what, item]));
-    for (const item of scene.file.plan.decisions) {
-      const was = old.get(item.what);
-      if (!was || was.chosen !== item.chosen) rows.push([item.what, was?.chosen ?? "—", item.chosen]);
-      old.delete(item.what);
-    }
-    for (const item of old.values()) rows.push([item.what, item.chosen, "—"]);
+    const rows = decisionRows(before, scene);
     rows.push([T.plan.cuts, String(before.file.plan.cuts.length), String(scene.file.plan.cuts.length)]);
     rows.push([T.plan.outOfReach, lostShare(before), lostShare(scene)]);
     if (proved) rows.push(...figureRows(proved, scene));
@@ -179,7 +182,22 @@ const clock = (value: number | null | undefined): string => (value === null || v
 
 function lostShare(scene: Kept): string {
   const { reach } = scene.file.plan;
-  return reach ? fixed(100 * (1 - (reach.shares[0] ?? 0)), 1, T.units.pct) : "—";
+  return reach ? percent(1 - (reach.shares[0] ?? 0)) : "—";
+}
+
+/** What two plans decide otherwise. */
+export function decisionRows(one: Kept, other: Kept): [string, string, string][] {
+  const rows: [string, string, string][] = [];
+  const made = !!one.file.proof && !!other.file.proof; // the feeds along cuts are decided when their passes are made
+  const of = ({ file }: Kept) => file.plan.decisions.filter((item) => made || !item.what.startsWith(FEEDS));
+  const old = new Map(of(one).map((item) => [item.what, item]));
+  for (const item of of(other)) {
+    const was = old.get(item.what);
+    if (!was || was.chosen !== item.chosen) rows.push([item.what, was?.chosen ?? "—", item.chosen]);
+    old.delete(item.what);
+  }
+  for (const item of old.values()) rows.push([item.what, item.chosen, "—"]);
+  return rows;
 }
 
 /** Figures of two proofs beside each other; nothing where either is a plan only. */
@@ -193,10 +211,9 @@ export function figures(scene: Kept): [string, string][] {
   const { proof, approaches } = scene.file;
   const { deviation, load } = proof!;
   const near = Math.min(...(approaches ?? []).map((item) => item.mm ?? Infinity));
-  const hours = proof!.time_min === null ? "—" : `${proof!.time_min.toFixed(1)} min`;
   return [
-    [T.proof.time, hours],
-    [T.proof.within, fixed(deviation.within_tolerance_pct, 1, T.units.pct)],
+    [T.proof.time, minutes(proof!.time_min)],
+    [T.proof.within, fixed(deviation.within_tolerance_pct, 2, T.units.pct)],
     [T.proof.gouge, fixed(deviation.gouge_max_mm, 3, T.units.mm)],
     [T.proof.leftover, fixed(deviation.leftover_max_mm, 3, T.units.mm)],
     [T.proof.unreachable, fixed(deviation.unreachable_pct, 2, T.units.pct)],

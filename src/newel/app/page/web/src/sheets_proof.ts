@@ -36,6 +36,7 @@ export class ProofSheet {
       const place = worst![k];
       this.board.choose("deviation");
       this.board.mark(place.x_mm, (Math.atan2(place.y_mm, place.z_mm) * 180) / Math.PI);
+      this.board.lookAt();
     };
     fill(this.findings, h("h2", {}, `${T.proof.findings} (${proof.findings.length})`), proof.findings.length
       ? h("ul", {}, ...proof.findings.map((found, k) => h("li", { class: found.severity },
@@ -53,11 +54,11 @@ export class ProofSheet {
   /** Where a finding leads: to its line, or, told of the surface as a whole, to the worst place of its sort. */
   private jump(scene: Scene, k: number, show: (worst: number) => void): { disabled: boolean; onclick: () => void } {
     const row = scene.file.finding_rows![k], { code } = scene.file.proof!.findings[k];
-    if (row >= 0) return { disabled: false, onclick: () => this.board.goRow(row) };
+    if (row >= 0) return { disabled: false, onclick: () => { this.board.goRow(row); this.board.lookAt(); } };
     const standing = Object.entries(STANDINGS).find(([begin]) => code.startsWith(begin))?.[1];
     const place = (scene.file.worst ?? []).findIndex((item) => item.standing === standing);
     if (place >= 0) return { disabled: false, onclick: () => show(place) };
-    return standing === undefined ? { disabled: true, onclick: () => undefined } : { disabled: false, onclick: () => this.board.choose("deviation") };
+    return standing === undefined ? { disabled: true, onclick: () => undefined } : { disabled: false, onclick: () => { this.board.choose("deviation"); this.board.lookAt(); } };
   }
 
   hear(desk: Desk): void {

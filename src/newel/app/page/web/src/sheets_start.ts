@@ -6,12 +6,18 @@ import { T } from "./texts";
 export class StartSheet {
   readonly element = h("div", { class: "sheet start" });
   private text = h("textarea", { class: "job-text", spellcheck: "false", "aria-label": T.start.jobText, rows: 26, oninput: () => this.later() });
+  private printed = h("pre", { class: "printed" });
   private state = h("output", { class: "save-state" });
   private fault = h("p", { class: "fault", role: "alert" });
   private fields = h("div", { class: "fields" });
   private jobs = h("ul", { class: "jobs" });
   private unit = h("select", { id: "unit" }, h("option", {}, "mm"), h("option", {}, "inch"));
   private fit = h("input", { type: "checkbox", id: "fit" });
+  private sending = h("p", { class: "quiet", role: "status" });
+  private folder = h("section", {}, h("h2", {}, T.start.jobs), this.jobs);
+  private asked = h("section", {}, h("h2", {}, T.start.fields), this.fields, h("p", { class: "quiet" }, T.start.why));
+  private road = h("section", { class: "column wide road" }, h("h2", {}, T.start.road), h("ol", {}, ...T.start.steps.map((text) => h("li", {}, text))));
+  private written = h("section", { class: "column wide" }, h("header", {}, h("h2", {}, T.start.jobText), this.state), h("p", { class: "quiet" }, T.start.jobHelp), this.fault, this.text, this.printed);
   private waiting = 0;
   private saved = "";
   private desk: Desk | null = null;
@@ -29,9 +35,11 @@ export class StartSheet {
       drop.classList.remove("over");
       void this.take(event.dataTransfer?.files[0]);
     });
+    addEventListener("beforeprint", () => { this.printed.textContent = this.text.value; }); // a field prints no more than it shows
     fill(this.element,
-      h("div", { class: "column" }, drop, h("h2", {}, T.start.jobs), this.jobs, h("h2", {}, T.start.fields), this.fields, h("p", { class: "quiet" }, T.start.why)),
-      h("div", { class: "column wide" }, h("header", {}, h("h2", {}, T.start.jobText), this.state), h("p", { class: "quiet" }, T.start.jobHelp), this.fault, this.text));
+      h("div", { class: "column" }, drop, this.sending, this.folder, this.asked),
+      this.road, this.written);
+    this.asked.hidden = this.written.hidden = true;
   }
 
   hear(desk: Desk): void {
@@ -41,7 +49,9 @@ export class StartSheet {
     const text = desk.job?.text ?? "";
     if (text !== this.saved && document.activeElement !== this.text) this.text.value = text;
     this.saved = text;
-    this.text.disabled = !desk.job;
+    this.folder.hidden = !desk.jobs.length;
+    this.asked.hidden = this.written.hidden = !desk.job;
+    this.road.hidden = !!desk.job;
     this.fault.textContent = desk.job?.error ? `${desk.job.error.where}: ${desk.job.error.what}. ${desk.job.error.remedy}` : "";
     if (!this.fields.contains(document.activeElement)) this.ask(text);
   }
@@ -100,6 +110,8 @@ export class StartSheet {
     if (!file) return;
     if (/\.(ngc|nc|tap|gcode|cnc|txt|din)$/i.test(file.name)) { document.dispatchEvent(new CustomEvent("foreign", { detail: file })); return; }
     if (!/\.(stl|obj|ply|3mf|step|stp)$/i.test(file.name)) { this.told(new Error(T.start.notAModel(file.name))); return; }
+    this.sending.textContent = T.start.sending(file.name);
     await sendModel(file, this.unit.value, this.fit.checked).catch(this.told);
+    this.sending.textContent = "";
   }
 }

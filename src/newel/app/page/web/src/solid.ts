@@ -54,6 +54,7 @@ const SETTLED_MS = 260;
 
 export class Solid {
   readonly canvas = h("canvas", { class: "solid", tabindex: 0, role: "img", "aria-label": T.board.solid, "aria-describedby": "solid-help" });
+  readonly printed = h("canvas", { class: "printed", role: "img", "aria-label": T.board.solid });
   private renderer: WebGLRenderer;
   private stage = new Stage();
   private camera = new OrthographicCamera();
@@ -89,6 +90,7 @@ export class Solid {
       if (changed.has("scene")) this.queued = this.queued.then(() => this.lay());
       if (changed.has("scene") || changed.has("time") || changed.has("show") || changed.has("pick") || changed.has("theme")) this.queued = this.queued.then(() => this.refresh());
       else this.draw();
+      if (changed.has("paper")) this.queued = this.queued.then(() => this.onPaper());
     });
     this.listen();
   }
@@ -120,6 +122,7 @@ export class Solid {
     const { from_x_mm, to_x_mm } = scene.file.cells;
     this.look.centre.set((from_x_mm + to_x_mm) / 2, 0, 4);
     this.look.size = (to_x_mm - from_x_mm) * 1.42;
+    this.canvas.dataset.run = String(scene.number); // stands there to be drawn
   }
 
   /** The grid of the development, one vertex a cell, closed at both ends; a coarser index over it for moving. */
@@ -229,11 +232,19 @@ export class Solid {
     if (this.ended && this.skin && this.final && !settled) [this.skin.visible, this.final.visible] = [true, false];
     if (this.skin && this.fine && this.coarse) this.skin.geometry.setIndex(settled && !dragging ? this.fine : this.coarse);
     this.bar.updateMatrixWorld();
-    this.plan.face(this.camera.position.clone().sub(centre).normalize());
+    this.plan.face(this.camera.position.clone().sub(centre).normalize(), wide / w);
     this.renderer.render(this.stage, this.camera);
     clearTimeout(this.settling);
     if (settled && this.ended && !dragging) this.queued = this.queued.then(() => this.settle());
     if (!settled || dragging) this.settling = window.setTimeout(() => this.draw(true), SETTLED_MS);
+  }
+
+  /** A copy for printing: what WebGL has drawn is gone by the time that the page is. */
+  private onPaper(): void {
+    if (!this.board.view.scene) return;
+    this.draw(true);
+    [this.printed.width, this.printed.height] = [this.canvas.width, this.canvas.height];
+    this.printed.getContext("2d")!.drawImage(this.canvas, 0, 0);
   }
 
   private listen(): void {

@@ -1,6 +1,6 @@
 /** What a plan shows in three dimensions: the part as asked for, its sides as flags, the lines of cuts, and what is out of reach. */
 import {
-  BufferAttribute, BufferGeometry, CanvasTexture, Color, DoubleSide, Group, LineBasicMaterial, LineSegments, Mesh, MeshLambertMaterial, Points,
+  BufferAttribute, BufferGeometry, CanvasTexture, Color, DoubleSide, Group, LinearFilter, LineBasicMaterial, LineSegments, Mesh, MeshLambertMaterial, Points,
   PointsMaterial, Sprite, SpriteMaterial, SRGBColorSpace, Vector3,
 } from "three";
 import type { Board } from "./board";
@@ -11,6 +11,7 @@ import type { Scene } from "./scene";
 import { T } from "./texts";
 
 const MARK_PX = 4;
+const FLAG_PX = [98, 20];
 
 export class SolidPlan {
   readonly group = new Group();
@@ -58,12 +59,13 @@ export class SolidPlan {
     return solid && !!this.part;
   }
 
-  /** Flags of sides that face away would lie over those that face us: they are left out. */
-  face(toward: Vector3): void {
+  /** Flags of sides that face away would lie over those that face us: they are left out. `mmPerPx`: a flag is as large as it can be read. */
+  face(toward: Vector3, mmPerPx: number): void {
     const way = new Vector3();
     for (const one of this.flags.children) {
       way.copy(one.userData.outward as Vector3).transformDirection(this.group.matrixWorld);
       one.visible = way.dot(toward) > -0.2;
+      one.children[1].scale.set(FLAG_PX[0] * mmPerPx, FLAG_PX[1] * mmPerPx, 1);
     }
   }
 
@@ -122,28 +124,31 @@ function flag(scene: Scene, turn: number, k: number): Group {
   const group = new Group();
   const geometry = new BufferGeometry();
   geometry.setAttribute("position", new BufferAttribute(new Float32Array([...at(radius * 0.6), ...at(radius * 1.25)]), 3));
-  group.add(new LineSegments(geometry, new LineBasicMaterial({ color: colour("--ink") })));
-  const text = T.board.side(k + 1, scene.saidA(turn));
+  const sprite = lettered(T.board.side(k + 1, scene.saidA(turn)), k);
+  sprite.position.set(...at(radius * 1.25));
+  group.userData.outward = new Vector3(0, Math.sin(t), Math.cos(t));
+  group.add(new LineSegments(geometry, new LineBasicMaterial({ color: colour("--ink") })), sprite);
+  return group;
+}
+
+/** A flag as a picture of FLAG_PX, drawn twice as fine as it is shown. */
+function lettered(text: string, k: number): Sprite {
   const canvas = document.createElement("canvas");
-  canvas.width = 256;
-  canvas.height = 48;
   const pen = canvas.getContext("2d")!;
+  const [wide, tall] = FLAG_PX;
+  [canvas.width, canvas.height] = [2 * wide, 2 * tall];
+  pen.scale(2, 2);
   pen.fillStyle = colour("--sheet");
-  pen.fillRect(0, 0, 256, 48);
+  pen.fillRect(0, 0, wide, tall);
   pen.strokeStyle = pen.fillStyle = colour("--ink");
-  pen.lineWidth = 3;
-  pen.strokeRect(1.5, 1.5, 253, 45);
-  pen.font = `bold 28px ${colour("--face")}`;
-  pen.fillText(text, 48, 34, 200);
+  pen.strokeRect(0.5, 0.5, wide - 1, tall - 1);
+  pen.font = `bold 12px ${colour("--face")}`;
+  pen.fillText(text, 21, 14.5, wide - 25);
   pen.fillStyle = `rgb(${sideColour(k).join()})`;
-  pen.fillRect(10, 10, 28, 28);
+  pen.fillRect(4, 4, 12, 12);
   const texture = new CanvasTexture(canvas);
   texture.colorSpace = SRGBColorSpace;
-  const sprite = new Sprite(new SpriteMaterial({ map: texture, depthTest: false }));
-  const wide = (cells.to_x_mm - cells.from_x_mm) * 0.23;
-  group.userData.outward = new Vector3(0, Math.sin(t), Math.cos(t));
-  sprite.scale.set(wide, (wide * 48) / 256, 1);
-  sprite.position.set(...at(radius * 1.25));
-  group.add(sprite);
-  return group;
+  texture.generateMipmaps = false;
+  texture.minFilter = LinearFilter;
+  return new Sprite(new SpriteMaterial({ map: texture, depthTest: false }));
 }

@@ -1,6 +1,6 @@
 /** Time as a rule: cutters as bands, findings as ticks, and the charts under it on the same scale. */
 import type { Board } from "./board";
-import { colour, fill, fitted, h, minutes } from "./dom";
+import { colour, fill, fitted, fixed, h, minutes } from "./dom";
 import { sideColour } from "./paint";
 import { NO_SIDE, type Scene } from "./scene";
 import { T } from "./texts";
@@ -217,13 +217,15 @@ class Chart {
   private most: number;
   private least: number;
 
-  constructor(private board: Board, private values: (number | null)[], name: string, unit: string, digits: number) {
+  private now = h("b", {});
+
+  constructor(private board: Board, private values: (number | null)[], name: string, private unit: string, private digits: number) {
     const known = values.filter((v): v is number => v !== null);
     this.most = Math.max(...known, 1e-9);
     this.least = Math.min(0, ...known);
     const said = `${name}, ${T.time.most(`${this.most.toFixed(digits)} ${unit}`)}`;
     this.canvas.setAttribute("aria-label", said);
-    this.element = h("figure", { class: "chart" }, h("figcaption", {}, said), this.canvas);
+    this.element = h("figure", { class: "chart" }, h("figcaption", {}, h("span", {}, said), this.now), this.canvas);
     this.size = fitted(this.canvas, () => this.draw());
     const hear = (changed: Set<string>) => { if (this.element.isConnected && (changed.has("time") || changed.has("theme"))) this.draw(); };
     board.listen(hear);
@@ -252,6 +254,8 @@ class Chart {
     pen.stroke();
     const scene = this.board.view.scene;
     if (!scene?.minutes) return;
+    const bin = Math.min(this.values.length - 1, Math.floor((this.board.view.t / scene.minutes) * this.values.length));
+    this.now.textContent = fixed(this.values[bin], this.digits, this.unit);
     pen.strokeStyle = colour("--pencil");
     pen.lineWidth = 1.5;
     pen.beginPath();
