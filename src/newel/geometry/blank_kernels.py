@@ -22,6 +22,7 @@ from newel.geometry.blank_sweep_kernels import (
     Pieces,
     Work,
     clear_spans,
+    is_ball_along,
     lend_work,
     loan,
     one_way,
@@ -499,6 +500,47 @@ def _x_span(seg, first, size, p, ways):
     return ways[4, 1] > ways[4, 0]
 
 
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _ball_x_span(seg, k, y, z, ways):
+    """Write the X span that a ball, with a wall on it, sweeps on the ray at (y, z) on a straight way; True if any.
+
+    At either end the ball's centre stands as high over the ray as the way's own slope asks, as far as the way goes.
+    """
+    radius = seg[k, 6]
+    u = y * ways[0, 3] - z * ways[0, 4] - ways[0, 1]
+    v = y * ways[0, 4] + z * ways[0, 3] - ways[0, 2] - radius
+    square = radius * radius - u * u
+    if square <= 0.0:
+        return False
+    wide = math.sqrt(square)
+    dx = ways[1, 0] - ways[0, 0]
+    dz = ways[1, 2] - ways[0, 2]
+    t0 = 0.0
+    t1 = 1.0
+    if dz > 0.0:
+        t1 = min(t1, (v + wide) / dz)
+    elif dz < 0.0:
+        t0 = max(t0, (v + wide) / dz)
+    elif v < -wide:
+        return False
+    if t1 <= t0:
+        return False
+    # nearing the ray while it runs the other way, the ball is widest at the end; else where the way touches it
+    under = wide * abs(dx) / math.sqrt(dx * dx + dz * dz) if dz != 0.0 else 0.0
+    for side in range(2):
+        ahead = dx if side == 1 else -dx
+        t = t1 if ahead > 0.0 else t0
+        if ahead * dz > 0.0:
+            t = min(t1, max(t0, (v + under) / dz))
+        elif ahead == 0.0:
+            t = t0 if dz > 0.0 else t1
+        below = min(0.0, v - dz * t)
+        w = math.sqrt(max(0.0, square - below * below))
+        x = ways[0, 0] + t * dx
+        ways[4, side] = x + w if side == 1 else x - w
+    return True
+
+
 @njit(cache=True, error_model="numpy")
 def _cut_row(slab, s, i, j, p, more):
     """Cut what piece p sweeps in the step of move i out of the X rays of row j, inside the row's span; `more` steps follow."""
@@ -510,13 +552,23 @@ def _cut_row(slab, s, i, j, p, more):
     tag = moves.tags[i]
     low_x = min(ways[0, 0], ways[1, 0]) - size[p, 0] + limits.sliver
     high_x = max(ways[0, 0], ways[1, 0]) + size[p, 0] - limits.sliver
+    k0 = first[p]
+    ball = is_ball_along(pieces, p, 0.0, ways)
+    full = first[p + 1] == k0 + 1 and seg[k0, 1] >= seg[k0, 6]
+    ball_top = (size[p, 2] if full else seg[k0, 3]) + min(ways[0, 2], ways[1, 2])
+    y = grid.y0 + j * grid.py
     slack = 0.02 / grid.pz  # a turning step's bent way keeps within 0.02 mm of the chords that the spans were scanned along
     for k in range(max(0, math.ceil(work.spans[2, j] - slack)), min(grid.nz - 1, math.floor(work.spans[3, j] + slack)) + 1):
         if not _touches(ends, links, s, base + k, low_x, high_x):
             continue
-        ways[3, 0] = grid.y0 + j * grid.py
-        ways[3, 1] = grid.z0 + k * grid.pz
-        known = _x_bound(seg, first, size, p, ways, more)
+        z = grid.z0 + k * grid.pz
+        known = 2
+        if ball and y * ways[0, 4] + z * ways[0, 3] <= ball_top:
+            known = 1 if _ball_x_span(seg, k0, y, z, ways) else 0
+        else:
+            ways[3, 0] = y
+            ways[3, 1] = z
+            known = _x_bound(seg, first, size, p, ways, more)
         if known == 0 or not _touches(ends, links, s, base + k, ways[4, 0] + limits.sliver, ways[4, 1] - limits.sliver):
             continue
         if known == 1 or _x_span(seg, first, size, p, ways):

@@ -206,12 +206,18 @@ def _figure(seg, first, p, counts, clip, dx, half):
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def _is_ball_along(seg, k, clip_h, top, ways):
-    """Tell whether all that counts of a piece is a ball, its segment k, on a way without side step that is not too steep."""
-    ball = seg[k, 6] > 0.0 and seg[k, 4] == 0.0 and seg[k, 0] == 0.0 and clip_h <= min(seg[k, 3], top)
+def is_ball_along(pieces, p, high, ways):
+    """Tell whether all that counts of piece p, up to `high` over its tip, is a ball, on a way without side step or turn.
+
+    A wall on the ball counts, too, where it is all that follows. The way must not be too steep for `_ball_along`.
+    """
+    seg, first, size, _ = pieces
+    k = first[p]
+    ball = seg[k, 6] > 0.0 and seg[k, 4] == 0.0 and seg[k, 0] == 0.0
+    ball &= high <= seg[k, 3] or (high <= size[p, 2] and first[p + 1] == k + 1)
     dx = ways[1, 0] - ways[0, 0]
-    steep = abs(ways[1, 2] - ways[0, 2])
-    return ball and ways[0, 1] == ways[1, 1] and (dx == 0.0 or steep <= STEEPEST * abs(dx))
+    straight = ways[0, 1] == ways[1, 1] and ways[0, 5] == ways[1, 5]
+    return ball and straight and (dx == 0.0 or abs(ways[1, 2] - ways[0, 2]) <= STEEPEST * abs(dx))
 
 
 @njit(cache=True, error_model="numpy")
@@ -573,7 +579,7 @@ def sweep(pieces, p, x, reach, parts, grid, chord, work):
         return False
     top = min(size[p, 2], clip_h)
     clip = radius_at(seg, first, size, p, top)
-    if parts == 0 and _is_ball_along(seg, first[p], clip_h, size[p, 2], ways):
+    if is_ball_along(pieces, p, clip_h, ways):
         n = _ball_along(seg, first[p], x, clip, ways, chord, half)
         if n == 0:
             return False
