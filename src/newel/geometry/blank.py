@@ -139,7 +139,7 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
         raise BadInput("a cutter move needs finite x, y, z, turn and one tag a row")
     removed, struck = np.zeros(len(poses)), np.zeros(len(poses))
     pieces = _pieces(shape.edge, shape.body)
-    for batch, moves in _batches(poses, tags):
+    for batch, moves in _batches(blank, pieces, poses, tags):
         removed[batch], struck[batch], met = _carve_yz(blank, pieces, moves, LIMITS, _no_looks(blank))
         _carve_x(blank, pieces, moves, met)
     return Carved(removed, struck)
@@ -166,7 +166,7 @@ def carve_looking(blank: Blank, edge: Profile, poses: Floats, rows: Rows, points
     pieces = _pieces(edge, None)
     fine = LOOKING_SHARE * blank.pitch_mm
     limits = LIMITS._replace(chord=max(CHORD_MM, fine), turn_chord=max(TURN_CHORD_MM, fine))
-    for batch, moves in _batches(poses, np.zeros(len(poses), np.int32)):
+    for batch, moves in _batches(blank, pieces, poses, np.zeros(len(poses), np.int32)):
         a, b = np.searchsorted(rows, [batch.start, batch.stop])
         looks = kernels.Looks(
             rows[a:b] - batch.start, ends[a : b + 1], span[a:b], place, out, np.zeros(len(blank.yz.free), np.int64)
@@ -176,13 +176,26 @@ def carve_looking(blank: Blank, edge: Profile, poses: Floats, rows: Rows, points
     return [seen[a:b] for a, b in itertools.pairwise(ends)]
 
 
-def _batches(poses: Floats, tags: Ints) -> Iterator[tuple[slice, sweeps.Moves]]:
+def _batches(blank: Blank, pieces: sweeps.Pieces, poses: Floats, tags: Ints) -> Iterator[tuple[slice, sweeps.Moves]]:
     """Deal the moves out, each batch with the pose that it begins at."""
     rows = np.vstack([poses[:1], poses])
     rows[:, 3] = np.radians(rows[:, 3])
     for at in range(0, len(poses), MOVES_AT_ONCE):
         batch = slice(at, min(at + MOVES_AT_ONCE, len(poses)))
-        yield batch, sweeps.Moves(np.ascontiguousarray(rows[at : batch.stop + 1]), np.ascontiguousarray(tags[batch]))
+        some = np.ascontiguousarray(rows[at : batch.stop + 1])
+        yield batch, sweeps.Moves(some, np.ascontiguousarray(tags[batch]), _spans_along(blank, pieces, some))
+
+
+def _spans_along(blank: Blank, pieces: sweeps.Pieces, poses: Floats) -> Floats:
+    """Return between which X each move of a batch may meet material (n, 2), the cell beside counted in; far apart for none."""
+    far = blank.reach_mm[:, 0].max()
+    low_z = np.minimum(poses[:-1, 2], poses[1:, 2])
+    wide = np.full(len(low_z), -np.inf)
+    for radius, bottom, _ in pieces.size:
+        wide = np.where(low_z + bottom < far, np.maximum(wide, radius), wide)
+    wide += blank.grid.px
+    low_x, high_x = np.minimum(poses[:-1, 0], poses[1:, 0]), np.maximum(poses[:-1, 0], poses[1:, 0])
+    return np.column_stack([low_x - wide, high_x + wide])
 
 
 def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, met: Floats) -> None:
@@ -229,7 +242,7 @@ def _no_looks(blank: Blank) -> kernels.Looks:
 
 def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
     """Make the working arrays of so many slabs or bands."""
-    corners = sweeps.most_corners(pieces, CHORD_MM)
+    corners = 2 * sweeps.most_corners(pieces, CHORD_MM)  # twice: for a ball on a steep way
     ext = np.tile(np.array([0, 0, 0, 0, 0, grid.nz, 0, grid.ny]), (slabs, 1))
     return sweeps.Work(
         np.zeros((slabs, 2, corners)), np.zeros((slabs, 2, 3, 2 * corners + 4)),

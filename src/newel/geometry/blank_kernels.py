@@ -22,6 +22,7 @@ from newel.geometry.blank_sweep_kernels import (
     Pieces,
     Work,
     clear_spans,
+    is_ball_along,
     lend_work,
     loan,
     one_way,
@@ -226,7 +227,7 @@ def _lend(pool, task, ledger, s):
     """Return slab s with all its arrays on loan."""
     nodes = Pool(loan(pool.ends), loan(pool.links), loan(pool.free))
     pieces = Pieces(loan(task.pieces.seg), loan(task.pieces.first), loan(task.pieces.size), task.pieces.edges)
-    moves = Moves(loan(task.moves.poses), loan(task.moves.tags))
+    moves = Moves(loan(task.moves.poses), loan(task.moves.tags), loan(task.moves.span))
     lent = Task(task.grid, pieces, moves, task.limits, lend_work(task.work, task.grid, s))
     return Slab(nodes, lent, loan(ledger.reach), loan(ledger.removed[s]), loan(ledger.struck[s]), loan(ledger.met[s]))
 
@@ -359,15 +360,23 @@ def _carve_slab(pool, task, ledger, looks, s):
     slab = _lend(pool, task, ledger, s)
     grid = task.grid
     nodes = slab.nodes
+    span = slab.task.moves.span
+    low = grid.x0 + s * grid.slab * grid.px
+    high = low + (grid.slab - 1) * grid.px
     at = ledger.start[s]
     going = True
-    while going and at < len(slab.task.moves.tags):
-        # before the move is begun, and not again where it is resumed
-        while looks.done[s] < len(looks.row) and looks.row[looks.done[s]] == at:
-            look(nodes.ends, nodes.links, s, grid, looks, looks.done[s])
-            looks.done[s] += 1
-        going = _move_in_slab(slab, s, at)
-        at += going
+    while going and at < len(span):
+        stop = len(span)
+        if looks.done[s] < len(looks.row):
+            stop = looks.row[looks.done[s]]
+            if stop == at:  # before the move is begun, and not again where it is resumed
+                look(nodes.ends, nodes.links, s, grid, looks, looks.done[s])
+                looks.done[s] += 1
+                continue
+        while going and at < stop:
+            if span[at, 0] <= high and span[at, 1] >= low:
+                going = _move_in_slab(slab, s, at)
+            at += going
     ledger.start[s] = at
     hits = slab.task.work.hits
     for k in range(min(grid.slab, grid.nx - s * grid.slab)):
@@ -401,8 +410,10 @@ def _widen(seg, first, size, p, ways, t):
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def _x_bound(seg, first, size, p, ways):
+def _x_bound(seg, first, size, p, ways, more):
     """Write the X span that a step can reach at most on the ray at (y, z) = ways[3]; 0 nothing new, 1 just that, 2 at most.
+
+    `more`: another step of the same move follows.
 
     In the tool's frame the ray runs from (ua, va) to (ub, vb), and half way it is (bu, bv) off that chord: written to ways[5].
     """
@@ -429,6 +440,9 @@ def _x_bound(seg, first, size, p, ways):
     wall = min(va, vb) - (abs(bv) if bent else 0.0) >= seg[first[p + 1] - 1, 3] and high <= size[p, 2]
     if around and (ua != ub or va != vb) and ua * ub >= 0.0 and abs(ub) >= abs(ua) and (wall or vb <= va <= size[p, 2]):
         return 0  # behind the cutter: the step's start, which is cut already, was as wide here
+    smooth = 8.0 * abs(bu) <= abs(ub - ua)
+    if around and more and smooth and ua * ub > 0.0 and abs(ub) < abs(ua) and (wall or va <= vb <= size[p, 2]):
+        return 0  # before the cutter, and nearing it still as the step ends: the next one begins as wide here, or wider
     aside = 0.0 if ua * ub <= 0.0 else max(0.0, min(abs(ua), abs(ub)) - (abs(bu) if bent else 0.0))
     r = size[p, 0] if wall else radius_at(seg, first, size, p, min(high, size[p, 2]))
     if r <= aside:
@@ -486,9 +500,50 @@ def _x_span(seg, first, size, p, ways):
     return ways[4, 1] > ways[4, 0]
 
 
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _ball_x_span(seg, k, y, z, ways):
+    """Write the X span that a ball, with a wall on it, sweeps on the ray at (y, z) on a straight way; True if any.
+
+    At either end the ball's centre stands as high over the ray as the way's own slope asks, as far as the way goes.
+    """
+    radius = seg[k, 6]
+    u = y * ways[0, 3] - z * ways[0, 4] - ways[0, 1]
+    v = y * ways[0, 4] + z * ways[0, 3] - ways[0, 2] - radius
+    square = radius * radius - u * u
+    if square <= 0.0:
+        return False
+    wide = math.sqrt(square)
+    dx = ways[1, 0] - ways[0, 0]
+    dz = ways[1, 2] - ways[0, 2]
+    t0 = 0.0
+    t1 = 1.0
+    if dz > 0.0:
+        t1 = min(t1, (v + wide) / dz)
+    elif dz < 0.0:
+        t0 = max(t0, (v + wide) / dz)
+    elif v < -wide:
+        return False
+    if t1 <= t0:
+        return False
+    # nearing the ray while it runs the other way, the ball is widest at the end; else where the way touches it
+    under = wide * abs(dx) / math.sqrt(dx * dx + dz * dz) if dz != 0.0 else 0.0
+    for side in range(2):
+        ahead = dx if side == 1 else -dx
+        t = t1 if ahead > 0.0 else t0
+        if ahead * dz > 0.0:
+            t = min(t1, max(t0, (v + under) / dz))
+        elif ahead == 0.0:
+            t = t0 if dz > 0.0 else t1
+        below = min(0.0, v - dz * t)
+        w = math.sqrt(max(0.0, square - below * below))
+        x = ways[0, 0] + t * dx
+        ways[4, side] = x + w if side == 1 else x - w
+    return True
+
+
 @njit(cache=True, error_model="numpy")
-def _cut_row(slab, s, i, j, p):
-    """Cut what piece p sweeps in the step of move i out of the X rays of row j, inside the row's span."""
+def _cut_row(slab, s, i, j, p, more):
+    """Cut what piece p sweeps in the step of move i out of the X rays of row j, inside the row's span; `more` steps follow."""
     grid, pieces, moves, limits, work = slab.task
     ends, links, free = slab.nodes
     seg, first, size, _ = pieces
@@ -497,13 +552,23 @@ def _cut_row(slab, s, i, j, p):
     tag = moves.tags[i]
     low_x = min(ways[0, 0], ways[1, 0]) - size[p, 0] + limits.sliver
     high_x = max(ways[0, 0], ways[1, 0]) + size[p, 0] - limits.sliver
+    k0 = first[p]
+    ball = is_ball_along(pieces, p, 0.0, ways)
+    full = first[p + 1] == k0 + 1 and seg[k0, 1] >= seg[k0, 6]
+    ball_top = (size[p, 2] if full else seg[k0, 3]) + min(ways[0, 2], ways[1, 2])
+    y = grid.y0 + j * grid.py
     slack = 0.02 / grid.pz  # a turning step's bent way keeps within 0.02 mm of the chords that the spans were scanned along
     for k in range(max(0, math.ceil(work.spans[2, j] - slack)), min(grid.nz - 1, math.floor(work.spans[3, j] + slack)) + 1):
         if not _touches(ends, links, s, base + k, low_x, high_x):
             continue
-        ways[3, 0] = grid.y0 + j * grid.py
-        ways[3, 1] = grid.z0 + k * grid.pz
-        known = _x_bound(seg, first, size, p, ways)
+        z = grid.z0 + k * grid.pz
+        known = 2
+        if ball and y * ways[0, 4] + z * ways[0, 3] <= ball_top:
+            known = 1 if _ball_x_span(seg, k0, y, z, ways) else 0
+        else:
+            ways[3, 0] = y
+            ways[3, 1] = z
+            known = _x_bound(seg, first, size, p, ways, more)
         if known == 0 or not _touches(ends, links, s, base + k, ways[4, 0] + limits.sliver, ways[4, 1] - limits.sliver):
             continue
         if known == 1 or _x_span(seg, first, size, p, ways):
@@ -534,7 +599,7 @@ def _move_in_band(slab, s, i):
             step_pose(poses, i, (step + 0.5) / steps, ways, 2)
             for j in range(ext[2], ext[3] + 1):
                 if some and free[s, 1] >= grid.nz:
-                    _cut_row(slab, s, i, j, p)
+                    _cut_row(slab, s, i, j, p, step + 1 < steps)
             clear_spans(work, grid)
             if free[s, 1] < grid.nz:
                 return False

@@ -21,6 +21,7 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 FAR = 1e30
+STEEPEST = 4.0  # slope up to which a ball's way is swept as one figure: by then it needs twice the corners
 BALL_SAGITTA = 1.5  # the chords of a ball straddle it, so that they may be so much longer: a third of it inside, the rest out
 
 if config.DISABLE_JIT:
@@ -74,10 +75,11 @@ class Pieces(NamedTuple):
 
 
 class Moves(NamedTuple):
-    """Poses (n + 1, 4), x, y, z, turn in rad, and the tag of each move from a row to the next."""
+    """Poses (n + 1, 4), x, y, z, turn in rad; of each move from a row to the next its tag and from where to where it may cut."""
 
     poses: np.ndarray
     tags: np.ndarray
+    span: np.ndarray  # (n, 2) least and greatest X of what may meet material; the first is larger where nothing may
 
 
 class Work(NamedTuple):
@@ -201,6 +203,74 @@ def _figure(seg, first, p, counts, clip, dx, half):
             _line_corners(seg, k, m, d2, u0, u1, half, n)
         n += m
     return n
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def is_ball_along(pieces, p, high, ways):
+    """Tell whether all that counts of piece p, up to `high` over its tip, is a ball, on a way without side step or turn.
+
+    A wall on the ball counts, too, where it is all that follows. The way must not be too steep for `_ball_along`.
+    """
+    seg, first, size, _ = pieces
+    k = first[p]
+    ball = seg[k, 6] > 0.0 and seg[k, 4] == 0.0 and seg[k, 0] == 0.0
+    ball &= high <= seg[k, 3] or (high <= size[p, 2] and first[p + 1] == k + 1)
+    dx = ways[1, 0] - ways[0, 0]
+    straight = ways[0, 1] == ways[1, 1] and ways[0, 5] == ways[1, 5]
+    return ball and straight and (dx == 0.0 or abs(ways[1, 2] - ways[0, 2]) <= STEEPEST * abs(dx))
+
+
+@njit(cache=True, error_model="numpy")
+def _ball_along(seg, k, x, clip, ways, chord, half):
+    """Write the right half of what a ball sweeps in the slice at x on a straight way without side step.
+
+    Heights are over the tip at the step's start. Return its corners (0: no slice, or nothing but what stood in the start,
+    which is cut already). The swept body is convex, so its slice is one figure: at half width u the ball touches lowest
+    where it stands s before the slice, s = slope sqrt((R^2 - u^2) / (1 + slope^2)), kept to the way and to the clip radius.
+    """
+    radius = seg[k, 6]
+    dx = ways[1, 0] - ways[0, 0]
+    dz = ways[1, 2] - ways[0, 2]
+    begin = x - ways[0, 0]
+    low = min(begin, x - ways[1, 0])
+    high = max(begin, x - ways[1, 0])
+    near = max(0.0, max(low, -high))
+    if near >= clip:
+        return 0
+    slope = 0.0
+    rise = min(0.0, dz)  # straight down or up: the lower end is what counts
+    share = 0.0
+    if dx != 0.0:
+        slope = dz / dx
+        rise = slope * begin
+        share = slope / math.sqrt(1.0 + slope * slope)
+        deepest = min(clip, max(-clip, share * radius))
+        if (dx > 0.0 and begin <= min(0.0, deepest)) or (dx < 0.0 and begin >= max(0.0, deepest)):
+            return 0
+    wide = math.sqrt(radius * radius - near * near)
+    most = math.sqrt(clip * clip - near * near)
+    ellipse = min(0.0, share) * radius < high and max(0.0, share) * radius > low
+    bow = radius * math.sqrt(1.0 + slope * slope) if ellipse else wide
+    end = math.asin(min(1.0, most / wide))
+    n = min(half.shape[1] - 1, 1 + int(end / math.sqrt(8.0 * BALL_SAGITTA * chord / bow)))
+    step = end / n
+    out = step * step / 12.0  # the chords straddle the curve: their corners stand out by two thirds of the sagitta
+    sd = math.sin(step)
+    cd = math.cos(step)
+    sine = 0.0
+    cosine = 1.0
+    for i in range(n + 1):
+        u = most if i == n else wide * sine
+        reach = math.sqrt(max(0.0, clip * clip - u * u))
+        square = radius * radius - u * u
+        free = share * math.sqrt(square)
+        s = max(max(low, -reach), min(min(high, reach), free))
+        down = math.sqrt(max(0.0, square - s * s))
+        more = 0.0 if i == n else out
+        half[0, i] = u * (1.0 + more)
+        half[1, i] = rise - slope * s + seg[k, 5] - down - more * (down + (slope * s if s == free else 0.0))
+        sine, cosine = sine * cd + cosine * sd, cosine * cd - sine * sd
+    return n + 1
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -509,6 +579,14 @@ def sweep(pieces, p, x, reach, parts, grid, chord, work):
         return False
     top = min(size[p, 2], clip_h)
     clip = radius_at(seg, first, size, p, top)
+    if is_ball_along(pieces, p, clip_h, ways):
+        n = _ball_along(seg, first[p], x, clip, ways, chord, half)
+        if n == 0:
+            return False
+        _pose_at(ways, 0.0, True)
+        top = max(half[1, n - 1], reach - ways[0, 2])
+        _scan_ring(rings, 0, _ring(half, n, top, ways, grid, rings, 0), spans, ext)
+        return ext[0] <= ext[1] or ext[2] <= ext[3]
     asked = _shares(seg, first, p, x, clip, parts, chord, work)
     if asked == 0:
         return False
