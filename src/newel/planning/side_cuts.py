@@ -36,6 +36,7 @@ GAIN_SHARE = 0.0015  # of the whole surface that a further, smaller cutter must 
 WALL_ALLOWANCE_OVER_DC = 0.04  # left on walls for their profile cut, as a share of DC (common practice)
 LEAST_ALLOWANCE_MM = 0.15
 SLACK_MM = 1.0  # samples end short of the surface's own ends
+PAST_END_MM = 0.5  # a round tip goes past the part's ends by less than clearing does, so that it begins where nothing stands
 STEEP_DEG = 50.0  # slopes steeper than this are gone round level by level, others crossed row by row (common practice)
 LIGHT = 0.7  # cutters that push less than this, over what turns the necks, may still work when the necks are turned
 END_STEP_MM = 0.004  # an end face is turned in turns of the bar that lie within this of it
@@ -236,6 +237,18 @@ def _beside_part(bench: SideBench, x_mm: tuple[float, float]) -> tuple[float, fl
     return max(x_mm[0], placed.part_from_x_mm - SLACK_MM), min(x_mm[1], placed.part_to_x_mm + SLACK_MM)
 
 
+def _over_places(bench: SideBench, side: Side, some: Bools, name: str, x_mm: tuple[float, float]) -> tuple[float, float]:
+    """Keep a round tip to where it touches what it is to cut, or else over the part: beyond its ends the full bar may stand."""
+    placed = bench.placed
+    normal = turned(bench.sample.normals[some], side.turn_deg)[:, 0]
+    tip = bench.sample.points[some, 0] + bench.cutters[name].RE * normal
+    low, high = _free_x(bench, name, *x_mm)
+    return (
+        max(low, min(placed.part_from_x_mm, float(tip.min())) - PAST_END_MM),
+        min(high, max(placed.part_to_x_mm, float(tip.max())) + PAST_END_MM),
+    )
+
+
 def _room_to_cut(bench: SideBench, name: str) -> dict[str, object]:
     deepest, widest = bench.bounded_room_mm(name)
     return {"deepest_mm": deepest, "widest_mm": widest}
@@ -353,11 +366,10 @@ def _finish_with(
         left = left & ~reached
         deep = min(bench.cutters[name].DC, bench.cutters[name].APMX)
         data = bench.finish(name, deep / TERRACE if walls else allowance_mm(bench, name))
-        if walls:
-            data = replace(data, ap_mm=deep)
+        if kind is CutKind.PROFILE:
+            data = replace(data, ap_mm=deep)  # what leans gets levels between, for the cusp's sake
         asked = asked_of(bench, side.turn_deg, (floor, part_top))
-        x_free = _free_x(bench, name, *x)
-        x_free = _beside_part(bench, x_free) if walls else x_free
+        x_free = _beside_part(bench, _free_x(bench, name, *x)) if walls else _over_places(bench, side, reached, name, x)
         cut = _cut(
             bench,
             f"{verb} at {degrees(side.turn_deg, 1)} with {name}",
