@@ -25,6 +25,7 @@ from newel.planning.side_edges import bevels
 from newel.planning.side_holes import HoleCut, plan_holes
 from newel.planning.side_order import Step, changes, mean_give, ordered, stiffest_order, turns
 from newel.planning.side_owners import SAME_MM, Owned, Sort, half_width_mm, levels, owners, tops
+from newel.planning.side_reach import UPRIGHT
 from newel.planning.sides import SQUARE_DEG, apart_deg, turned
 from newel.shop.cutters import Form
 
@@ -206,7 +207,8 @@ def _clear(
         some = wanted
         for before in chain[:i]:
             some = some & ~bench.touches(before, side.turn_deg)
-        x, y, floor, flats = _room(bench, side, some if i == 0 else some & bench.touches(name, side.turn_deg), name)
+        reached = some if i == 0 else some & bench.touches(name, side.turn_deg)
+        x, y, floor, flats = _room(bench, side, reached, name)
         data = bench.rough(name)
         title = f"clear the side at {degrees(side.turn_deg, 1)} with {name}"
         if i:
@@ -218,7 +220,7 @@ def _clear(
             data,
             side.turn_deg,
             _Bounds(
-                _beside_part(bench, _free_x(bench, name, *x)),
+                _beside_part(bench, side, reached, name, _free_x(bench, name, *x)),
                 y,
                 (max(part_top, floor) if _faced(bench, side) else bar_top, floor),
                 flats,
@@ -231,21 +233,20 @@ def _clear(
     return made
 
 
-def _beside_part(bench: SideBench, x_mm: tuple[float, float]) -> tuple[float, float]:
-    """Keep the tip of a clearing cut over the part, so that what stands beyond its ends is left to what turns them."""
-    placed = bench.placed
-    return max(x_mm[0], placed.part_from_x_mm - SLACK_MM), min(x_mm[1], placed.part_to_x_mm + SLACK_MM)
+def _beside_part(bench: SideBench, side: Side, some: Bools, name: str, x_mm: tuple[float, float]) -> tuple[float, float]:
+    """Keep the tip over the part, or as far beyond its ends as it must go to touch the places `some` with flank or round.
 
-
-def _over_places(bench: SideBench, side: Side, some: Bools, name: str, x_mm: tuple[float, float]) -> tuple[float, float]:
-    """Keep a round tip to where it touches what it is to cut, or else over the part: beyond its ends the full bar may stand."""
-    placed = bench.placed
-    normal = turned(bench.sample.normals[some], side.turn_deg)[:, 0]
-    tip = bench.sample.points[some, 0] + bench.cutters[name].RE * normal
-    low, high = _free_x(bench, name, *x_mm)
+    What stands beyond the ends is left to what turns them.
+    """
+    placed, cutter = bench.placed, bench.cutters[name]
+    normal = turned(bench.sample.normals[some], side.turn_deg)
+    across = np.hypot(normal[:, 0], normal[:, 1])
+    flank = np.where(np.abs(normal[:, 2]) <= UPRIGHT, (0.5 * cutter.DC - cutter.RE) / np.maximum(across, UPRIGHT), 0.0)
+    tip = bench.sample.points[some, 0] + (cutter.RE + flank) * normal[:, 0]
+    past = PAST_END_MM if cutter.RE > 0.0 else SLACK_MM
     return (
-        max(low, min(placed.part_from_x_mm, float(tip.min())) - PAST_END_MM),
-        min(high, max(placed.part_to_x_mm, float(tip.max())) + PAST_END_MM),
+        max(x_mm[0], min(placed.part_from_x_mm, float(tip.min())) - past),
+        min(x_mm[1], max(placed.part_to_x_mm, float(tip.max())) + past),
     )
 
 
@@ -369,7 +370,7 @@ def _finish_with(
         if kind is CutKind.PROFILE:
             data = replace(data, ap_mm=deep)  # what leans gets levels between, for the cusp's sake
         asked = asked_of(bench, side.turn_deg, (floor, part_top))
-        x_free = _beside_part(bench, _free_x(bench, name, *x)) if walls else _over_places(bench, side, reached, name, x)
+        x_free = _beside_part(bench, side, reached, name, _free_x(bench, name, *x))
         cut = _cut(
             bench,
             f"{verb} at {degrees(side.turn_deg, 1)} with {name}",
