@@ -37,6 +37,7 @@ GAIN_SHARE = 0.0015  # of the whole surface that a further, smaller cutter must 
 WALL_ALLOWANCE_OVER_DC = 0.04  # left on walls for their profile cut, as a share of DC (common practice)
 LEAST_ALLOWANCE_MM = 0.15
 SLACK_MM = 1.0  # samples end short of the surface's own ends
+OVER_END_MM = 0.3  # facing and clearing leave nothing standing so far beyond the part's ends
 PAST_END_MM = 0.5  # a round tip goes past the part's ends by less than clearing does, so that it begins where nothing stands
 STEEP_DEG = 50.0  # slopes steeper than this are gone round level by level, others crossed row by row (common practice)
 LIGHT = 0.7  # cutters that push less than this, over what turns the necks, may still work when the necks are turned
@@ -252,7 +253,9 @@ def _beside_part(bench: SideBench, side: Side, some: Bools, name: str, x_mm: tup
 
 def _room_to_cut(bench: SideBench, name: str) -> dict[str, object]:
     deepest, widest = bench.bounded_room_mm(name)
-    return {"deepest_mm": deepest, "widest_mm": widest}
+    placed = bench.placed
+    wanted = placed.part_from_x_mm - OVER_END_MM, placed.part_to_x_mm + OVER_END_MM  # what turns the ends takes the rest
+    return {"deepest_mm": deepest, "widest_mm": widest, "wanted_x_mm": wanted}
 
 
 def _room_said(bench: SideBench, draft: _Draft) -> list[Decision]:
