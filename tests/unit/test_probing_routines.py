@@ -18,6 +18,7 @@ from newel.probing.routine_program import followed, routine_program
 from newel.probing.routines import Kind, Probe, plan_routine, probe_cutter, safe_z_mm
 from newel.probing.touches import Feature
 from newel.program.interpreter import MachineFacts, interpret
+from newel.proof.turning import CLAMPED
 from plain.measured_programs import set_up
 from plain.true_machine import TrueMachine, readings
 
@@ -152,3 +153,17 @@ def test_steps_by_hand_name_every_reading_and_caution_first(means):
     if means is Means.GAUGE:
         assert {t.gauge for t in touches} == {"gauge Z-", "gauge Y+", "gauge Y-"}
         assert Feature.JAW_FACE not in {t.feature for t in touches}
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_the_clamp_is_off_for_every_turn_and_on_for_every_touch(kind):
+    setup = bench()
+    routine = plan_routine(kind, setup, PROBE, block_mm=BLOCK)
+    text = routine_program(routine, setup, PROBE, WriteTraits(), clamp_m=(10, 11))
+    motion = interpret(followed(text, {}), ReadTraits(clamp_m=10, unclamp_m=11)).motion
+    turned = motion.xyza[:, 3] - motion.begins()[:, 3]
+    assert (motion.clamp[np.isnan(turned) | (np.abs(turned) > 1e-6)] != CLAMPED).all()
+    assert (motion.clamp[motion.kind == RowKind.PROBE] == CLAMPED).all()
+    turns = len({(touch.a_deg, touch.a_from) for touch in routine.touches})
+    assert text.count("M11\n") == text.count("M10\n") >= turns
+    assert "M10" not in text_of(kind, setup) and "M11" not in text_of(kind, setup)

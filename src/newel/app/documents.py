@@ -192,6 +192,9 @@ class CutDocument(_Document):
     lines: list[list[list[float]]] = Field(description="what the tip follows in engraving: polylines in the bar frame")
     deepest_mm: float | None = Field(description="the deepest level of a cut whose engagement is held; null: ap_mm")
     widest_mm: float | None = Field(description="the widest such a level may be cut, its depth times width being ap times ae")
+    wanted_x_mm: tuple[float, float] | None = Field(
+        description="beyond these along X what stands is cut only as far as it lies in the way; null: all is wanted"
+    )
 
 
 class PlanCutterDocument(_Document):

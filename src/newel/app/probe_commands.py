@@ -83,7 +83,9 @@ def write(
             routine = Routine(routine.kind, gauged(routine.touches)) if by_hand == "dial gauge" else routine
             name, text = f"probe-{kind}.md", instructions(routine, bench.setup, Means(by_hand))
         else:
-            name, text = f"probe-{kind}.ngc", routine_program(routine, bench.setup, tool, bench.machine.dialect.writes)
+            dialect = bench.machine.dialect
+            clamp = (dialect.reads.clamp_m, dialect.reads.unclamp_m) if dialect.reads.clamp_m else None
+            name, text = f"probe-{kind}.ngc", routine_program(routine, bench.setup, tool, dialect.writes, clamp)
             found = prove_routine(text, bench, tool, name, progress)
     if found:
         for item in found:

@@ -164,6 +164,7 @@ class Cut:
 
     Face and clear cuts never meet a full slot at their depth, so ap times ae, the area of cut, is what they keep: a level may
     be as deep as `deepest_mm` and as wide as `widest_mm` where its width times its depth stays at that area (None: ap, ae).
+    What stands outside `wanted_x_mm` is cut only as far as it lies in the way (None: all that is reached is wanted).
     """
 
     number: int
@@ -197,6 +198,7 @@ class Cut:
     lines: tuple[Floats, ...] = ()
     deepest_mm: float | None = None
     widest_mm: float | None = None
+    wanted_x_mm: tuple[float, float] | None = None
 
     def width_mm(self, depth_mm: float) -> float:
         """Return the width of cut of a level at a side, in mm, that takes the cut's area at this depth."""

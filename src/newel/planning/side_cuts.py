@@ -25,6 +25,7 @@ from newel.planning.side_edges import bevels
 from newel.planning.side_holes import HoleCut, plan_holes
 from newel.planning.side_order import Step, changes, mean_give, ordered, stiffest_order, turns
 from newel.planning.side_owners import SAME_MM, Owned, Sort, half_width_mm, levels, owners, tops
+from newel.planning.side_reach import UPRIGHT
 from newel.planning.sides import SQUARE_DEG, apart_deg, turned
 from newel.shop.cutters import Form
 
@@ -36,6 +37,8 @@ GAIN_SHARE = 0.0015  # of the whole surface that a further, smaller cutter must 
 WALL_ALLOWANCE_OVER_DC = 0.04  # left on walls for their profile cut, as a share of DC (common practice)
 LEAST_ALLOWANCE_MM = 0.15
 SLACK_MM = 1.0  # samples end short of the surface's own ends
+OVER_END_MM = 0.3  # facing and clearing leave nothing standing so far beyond the part's ends
+PAST_END_MM = 0.5  # a round tip goes past the part's ends by less than clearing does, so that it begins where nothing stands
 STEEP_DEG = 50.0  # slopes steeper than this are gone round level by level, others crossed row by row (common practice)
 LIGHT = 0.7  # cutters that push less than this, over what turns the necks, may still work when the necks are turned
 END_STEP_MM = 0.004  # an end face is turned in turns of the bar that lie within this of it
@@ -205,7 +208,8 @@ def _clear(
         some = wanted
         for before in chain[:i]:
             some = some & ~bench.touches(before, side.turn_deg)
-        x, y, floor, flats = _room(bench, side, some if i == 0 else some & bench.touches(name, side.turn_deg), name)
+        reached = some if i == 0 else some & bench.touches(name, side.turn_deg)
+        x, y, floor, flats = _room(bench, side, reached, name)
         data = bench.rough(name)
         title = f"clear the side at {degrees(side.turn_deg, 1)} with {name}"
         if i:
@@ -217,7 +221,7 @@ def _clear(
             data,
             side.turn_deg,
             _Bounds(
-                _beside_part(bench, _free_x(bench, name, *x)),
+                _beside_part(bench, side, reached, name, _free_x(bench, name, *x)),
                 y,
                 (max(part_top, floor) if _faced(bench, side) else bar_top, floor),
                 flats,
@@ -230,15 +234,28 @@ def _clear(
     return made
 
 
-def _beside_part(bench: SideBench, x_mm: tuple[float, float]) -> tuple[float, float]:
-    """Keep the tip of a clearing cut over the part, so that what stands beyond its ends is left to what turns them."""
-    placed = bench.placed
-    return max(x_mm[0], placed.part_from_x_mm - SLACK_MM), min(x_mm[1], placed.part_to_x_mm + SLACK_MM)
+def _beside_part(bench: SideBench, side: Side, some: Bools, name: str, x_mm: tuple[float, float]) -> tuple[float, float]:
+    """Keep the tip over the part, or as far beyond its ends as it must go to touch the places `some` with flank or round.
+
+    What stands beyond the ends is left to what turns them.
+    """
+    placed, cutter = bench.placed, bench.cutters[name]
+    normal = turned(bench.sample.normals[some], side.turn_deg)
+    across = np.hypot(normal[:, 0], normal[:, 1])
+    flank = np.where(np.abs(normal[:, 2]) <= UPRIGHT, (0.5 * cutter.DC - cutter.RE) / np.maximum(across, UPRIGHT), 0.0)
+    tip = bench.sample.points[some, 0] + (cutter.RE + flank) * normal[:, 0]
+    past = PAST_END_MM if cutter.RE > 0.0 else SLACK_MM
+    return (
+        max(x_mm[0], min(placed.part_from_x_mm, float(tip.min())) - past),
+        min(x_mm[1], max(placed.part_to_x_mm, float(tip.max())) + past),
+    )
 
 
 def _room_to_cut(bench: SideBench, name: str) -> dict[str, object]:
     deepest, widest = bench.bounded_room_mm(name)
-    return {"deepest_mm": deepest, "widest_mm": widest}
+    placed = bench.placed
+    wanted = placed.part_from_x_mm - OVER_END_MM, placed.part_to_x_mm + OVER_END_MM  # what turns the ends takes the rest
+    return {"deepest_mm": deepest, "widest_mm": widest, "wanted_x_mm": wanted}
 
 
 def _room_said(bench: SideBench, draft: _Draft) -> list[Decision]:
@@ -353,11 +370,10 @@ def _finish_with(
         left = left & ~reached
         deep = min(bench.cutters[name].DC, bench.cutters[name].APMX)
         data = bench.finish(name, deep / TERRACE if walls else allowance_mm(bench, name))
-        if walls:
-            data = replace(data, ap_mm=deep)
+        if kind is CutKind.PROFILE:
+            data = replace(data, ap_mm=deep)  # what leans gets levels between, for the cusp's sake
         asked = asked_of(bench, side.turn_deg, (floor, part_top))
-        x_free = _free_x(bench, name, *x)
-        x_free = _beside_part(bench, x_free) if walls else x_free
+        x_free = _beside_part(bench, side, reached, name, _free_x(bench, name, *x))
         cut = _cut(
             bench,
             f"{verb} at {degrees(side.turn_deg, 1)} with {name}",

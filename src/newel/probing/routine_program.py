@@ -20,8 +20,13 @@ TAKE_UP_DEG = 3.0  # how far A goes past before it comes back from its side; mor
 _NOT_IN_COMMENTS = re.compile(r"[^ -~]|[()]")
 
 
-def routine_program(routine: Routine, setup: SetUp, probe: Probe, traits: WriteTraits) -> str:
-    """Return the routine's program text, in mm, in the set-up's work offset; the same routine writes the same bytes."""
+def routine_program(
+    routine: Routine, setup: SetUp, probe: Probe, traits: WriteTraits, clamp_m: tuple[int, int] | None = None
+) -> str:
+    """Return the routine's program text, in mm, in the set-up's work offset; the same routine writes the same bytes.
+
+    `clamp_m`: the M numbers that clamp and release the rotary axis: it is released before every turn, clamped before a touch.
+    """
     safe = f"Z{safe_z_mm(setup) - setup.table_from_program_mm[2]:.3f}"
     lines = [
         _comment(f"probing: {SAYS[routine.kind]}"),
@@ -40,17 +45,23 @@ def routine_program(routine: Routine, setup: SetUp, probe: Probe, traits: WriteT
     lines.append(f"G0 {safe}")
     before: Touch | None = None
     for touch in routine.touches:
-        lines += _touch_lines(touch, before, setup, safe)
+        if before is None or (before.a_deg, before.a_from) != (touch.a_deg, touch.a_from):
+            lines += _turn_lines(touch, clamp_m)
+        lines += _touch_lines(touch, setup, safe)
         before = touch
     lines += [_comment(f"MSG, done: {len(routine.touches)} readings are kept"), traits.program_end]
     return "\n".join(lines) + "\n"
 
 
-def _touch_lines(touch: Touch, before: Touch | None, setup: SetUp, safe: str) -> list[str]:
+def _turn_lines(touch: Touch, clamp_m: tuple[int, int] | None) -> list[str]:
+    """Turn to a touch from its side; the clamp, if there is one to be told, off before and on after."""
+    turn = [f"G0 A{touch.a_deg - touch.a_from * TAKE_UP_DEG:.3f}", f"G0 A{touch.a_deg:.3f}"]
+    return turn if clamp_m is None else [f"M{clamp_m[1]}", *turn, f"M{clamp_m[0]}"]
+
+
+def _touch_lines(touch: Touch, setup: SetUp, safe: str) -> list[str]:
     x, y, z = touch.at_mm
     lines = [_comment(f"{touch.name}: {describe(touch, setup)}, about {touch.axis}{touch.expected_mm:.3f}")]
-    if before is None or (before.a_deg, before.a_from) != (touch.a_deg, touch.a_from):
-        lines += [f"G0 A{touch.a_deg - touch.a_from * TAKE_UP_DEG:.3f}", f"G0 A{touch.a_deg:.3f}"]
     lines.append(f"G0 X{x:.3f} Y{y:.3f}")
     lines.append(f"G0 Z{z:.3f}" if touch.axis == "Z" else f"G1 Z{z:.3f} F{DOWN_MM_PER_MIN:g}")
     lines.append(f"G38.2 {touch.axis}{touch.target_mm:.3f} F{TOUCH_MM_PER_MIN:g}")

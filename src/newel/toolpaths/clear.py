@@ -87,15 +87,25 @@ def _clear_at(work: _Work, scene: SideScene, place: Place, asked: Engagement) ->
     """Clear one part of one level of what stands over it, and take that off the stock."""
     level = place.level
     field = _field(work, scene, place.part, level)
-    if field is None or not left_over(field).any():
+    if field is None:
         return
-    for piece in cleared(field, asked, work.at_level(level.z_mm)):
+    wanted = _wanted(scene.cut, field)
+    if not (left_over(field) & wanted).any():
+        return
+    for piece in cleared(field, asked, work.at_level(level.z_mm), wanted):
         new = _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work)
         work.rows += new
         work.at = new[-1].pose[-1, :3].copy()
         for block in new:
             take_off(scene.stock, work.shape.edge, _cutting(block))
     work.last = field
+
+
+def _wanted(cut: Cut, field: Field) -> NDArray[np.bool_]:
+    """Tell which points of a field must not be left standing: those along the part."""
+    low, high = cut.wanted_x_mm or (-np.inf, np.inf)
+    x = field.x0 + field.step * np.arange(field.far.shape[0])
+    return np.broadcast_to(((x >= low) & (x <= high))[:, None], field.far.shape)
 
 
 class _Work:

@@ -99,12 +99,13 @@ def left_over(field: Field) -> Bools:
     return (field.far > field.radius + THIN_MM) & (field.room > -(field.radius - THIN_MM))
 
 
-def cleared(field: Field, asked: Engagement, at: tuple[float, float] | None) -> list[Piece]:
+def cleared(field: Field, asked: Engagement, at: tuple[float, float] | None, wanted: Bools | None = None) -> list[Piece]:
     """Clear a field: the pieces in order. `at`: where the cutter is down at this height (None: it comes from above).
 
-    The field is changed to what is left.
+    `wanted` (nx, ny): points that nothing may be left at (None: all); elsewhere only what lies in the way is cut. The field is
+    changed to what is left.
     """
-    run = _Run(field, asked, at)
+    run = _Run(field, asked, at, np.zeros(field.far.shape, np.bool_) if wanted is None else ~wanted)
     while True:
         if run.beside(1.0):
             continue
@@ -128,8 +129,8 @@ class _Fruitless:
 class _Run:
     """A clearing under way: the field, the pieces so far, and where the cutter is."""
 
-    def __init__(self, field: Field, asked: Engagement, at: tuple[float, float] | None) -> None:
-        self.field, self.asked, self.at = field, asked, at
+    def __init__(self, field: Field, asked: Engagement, at: tuple[float, float] | None, may_stay: Bools) -> None:
+        self.field, self.asked, self.at, self.may_stay = field, asked, at, may_stay
         self.pieces: list[Piece] = []
         self.before = field.far.copy()  # as it was when the last piece was kept
         self.tried: Bools = np.zeros(field.far.shape, np.bool_)
@@ -140,7 +141,7 @@ class _Run:
 
     def beside(self, share: float) -> bool:
         """Cut the nearest front that can be begun from clear ground at a share of the asked angle; False where none can."""
-        np.copyto(self.tried, self.blind)
+        np.logical_or(self.blind, self.may_stay, out=self.tried)
         known = [start for start in self.fruitless if start.share == share]
         for start in known:
             self.tried[start.points] = True
@@ -238,16 +239,20 @@ class _Run:
         way = rows * _STEP_OVER_RADIUS * radius + back + _LINK_R * radius
         return _WORTH * radius * (1.0 - float(np.cos(self.asked.angle_rad))) * way
 
+    def _left(self) -> Bools:
+        """Return which points hold stock that must still go."""
+        return left_over(self.field) & ~self.may_stay
+
     def crumbs(self) -> bool:
         """Tell whether so little is left that going down into it would take longer than cutting it in layers from beside."""
-        return float(np.count_nonzero(left_over(self.field))) * self.field.step**2 < _CRUMBS_R2 * self.field.radius**2
+        return float(np.count_nonzero(self._left())) * self.field.step**2 < _CRUMBS_R2 * self.field.radius**2
 
     def helix(self) -> bool:
         """Go down by a helix where the region is widest over untouched stock, and march on from it; False where none fits."""
         least, most = (share * self.field.radius for share in _HELIX_RADIUS)
         if not self.asked.centre_cutting:
             least = _HELIX_DEAD_END * self.field.radius
-        room = np.where(left_over(self.field) & (self.field.far > self.field.radius + THIN_MM), self.field.room, -1.0)
+        room = np.where(self._left() & (self.field.far > self.field.radius + THIN_MM), self.field.room, -1.0)
         i, j = np.unravel_index(int(np.argmax(room)), room.shape)
         if room[i, j] < least + 0.02:
             return False
@@ -264,7 +269,7 @@ class _Run:
 
     def ramp(self) -> bool:
         """Go down by a ramp along a place too narrow for a helix and cut off from clear ground; False where none is left."""
-        room = np.where(left_over(self.field), self.field.room, -1.0)
+        room = np.where(self._left(), self.field.room, -1.0)
         i, j = np.unravel_index(int(np.argmax(room)), room.shape)
         if room[i, j] <= 0.0:
             return False
