@@ -75,7 +75,7 @@ class Pieces(NamedTuple):
 
 
 class Moves(NamedTuple):
-    """Poses (n + 1, 4), x, y, z, turn in rad; of each move from a row to the next its tag and from where to where it may cut."""
+    """Poses (n + 1, 4), x, y, z, turn in rad; of each move from a row to the next its tag and where it may cut from and to."""
 
     poses: np.ndarray
     tags: np.ndarray
