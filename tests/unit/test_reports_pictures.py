@@ -15,8 +15,9 @@ from newel.core.motion import MoveKind
 from newel.core.plan import Bar, CutKind, Hole, Side
 from newel.reports.development import development_svg, radius_map
 from newel.reports.pictures import by_deviation, deviation_colours, part_in_bar, scale_end_mm
-from newel.reports.rays import first_hits, look, scene_of, vertex_normals
+from newel.reports.rays import View, cast, first_hits, look, scene_of, vertex_normals
 from newel.reports.results import CutResult, Mesh
+from newel.reports.shading import openness
 from newel.reports.solids import bar_solid, prism, section_corners_yz, turned
 
 
@@ -54,6 +55,49 @@ def test_a_gouge_is_shown_in_its_colour(sample):
 def test_without_a_model_nothing_is_coloured(sample):
     with pytest.raises(ValueError, match="nothing was measured"):
         by_deviation(sample_results.results(proof=sample_results.PROVED))
+
+
+def test_four_rays_where_something_changes_see_what_four_everywhere_see(sample):
+    scene = scene_of([sample.part])
+    view = look((-0.3, 1.0, -0.5), [sample.part], 400)
+    hits = cast(view, scene)
+    # the plain way: each pixel's quarter is a pixel of a picture of twice the size
+    fine = View(view.right, view.up, view.eye, view.centre_mm, view.width_mm, 2 * view.width_px, 2 * view.height_px)
+    rows = np.indices((fine.height_px, fine.width_px)).reshape(2, -1)
+    step = view.width_mm / fine.width_px
+    across = (rows[1] + 0.5 - fine.width_px / 2) * step
+    upward = (fine.height_px / 2 - rows[0] - 0.5) * step
+    start = view.centre_mm + 3 * view.width_mm * view.eye + across[:, None] * view.right + upward[:, None] * view.up
+    far, _ = first_hits(start, np.broadcast_to(-view.eye, start.shape), scene)
+    seen = np.isfinite(far).reshape(view.height_px, 2, view.width_px, 2)
+    cover = hits.cover.reshape(view.height_px, view.width_px)
+    differ = cover != seen.mean(axis=(1, 3))
+    assert ((cover > 0) & (cover < 1)).sum() > 400  # there is a rim to be told
+    assert differ.sum() <= 3  # rays along an edge may fall either side by rounding
+    rim = (cover > 0) & (cover < 1)
+    assert (hits.ink.reshape(cover.shape)[rim] > 0).all()  # an outline wherever the part ends
+    assert (hits.ink > 0).mean() < 0.1
+
+
+def test_open_ground_is_open_and_a_crease_sees_half_the_sky():
+    floor = prism(np.array([[60.0, -1.0], [60.0, 0.0], [-60.0, 0.0], [-60.0, -1.0]]), -60.0, 60.0)
+    wall = prism(np.array([[1.0, -1.0], [1.0, 100.0], [0.0, 100.0], [0.0, -1.0]]), -60.0, 60.0)
+    view = look((0.001, 0.0, -1.0), [floor], 300)
+    alone = cast(view, scene_of([floor]))
+    assert openness(view, alone) == pytest.approx(1.0)
+    hits = cast(view, scene_of([floor, wall]))
+    found = openness(view, hits)
+    away = np.abs(hits.points_mm[:, 1] - np.where(hits.points_mm[:, 1] > 0.5, 1.0, 0.0))
+    on_floor = (hits.solid == 0) & (np.abs(hits.points_mm[:, 0]) < 30.0)
+    # derived: over all directions of a cosine-weighted sky, the way to the wall as a share of how far the shade looks
+    sine, turn = np.meshgrid(np.sqrt((np.arange(400) + 0.5) / 400), 2 * np.pi * (np.arange(400) + 0.5) / 400)
+    toward = np.maximum(sine * np.cos(turn), 1e-12)
+    for at in (2.0, 4.0, 8.0, 16.0):
+        there = on_floor & (np.abs(away - at) < 0.3)
+        expected = np.minimum(at / toward / (0.14 * view.width_mm), 1.0).mean()
+        assert there.sum() > 100
+        assert found[there].mean() == pytest.approx(expected, abs=0.03)
+    assert found[on_floor & (away < 0.5)].mean() < 0.6  # beside the wall little more than half
 
 
 def test_the_scale_tells_gouge_from_left_over_in_grey_too():

@@ -9,11 +9,13 @@ import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from newel import __version__
 from newel.app.inputs import JobFiles
 from newel.app.kernel_cache import use_kernel_cache
 from newel.core.errors import NewelError
+from newel.shop.catalogue import Shop
 
 PROVED, NOT_PROVED, REFUSED, FAILED = "proved", "not proved", "refused", "failed"
 
@@ -67,7 +69,7 @@ class Outcome:
 def do(task: Task) -> Outcome:
     """Make one job. What is refused comes back as a row that says why; so does a fault of our own."""
     use_kernel_cache()
-    from newel.app.inputs import shop_of, told_by_line
+    from newel.app.inputs import told_by_line
     from newel.app.making import picture_files, results_files, results_of
     from newel.pipeline import make
     from newel.planning.around import section_area_mm2
@@ -76,7 +78,7 @@ def do(task: Task) -> Outcome:
         pass
 
     try:
-        shop = shop_of(task.shop_texts)
+        shop = _shop_of(tuple(task.shop_texts.items()))
         with told_by_line(task.files):
             made = make(task.files.job, task.files.model, shop, quiet)
         results = results_of(made, shop)
@@ -102,6 +104,13 @@ def do(task: Task) -> Outcome:
         tuple(name for _, name in made.plan.cutters),
     )
     return Outcome(row, files)
+
+
+@lru_cache(maxsize=2)  # a worker asks for the same shop job after job, and reading it takes a third of a second
+def _shop_of(texts: tuple[tuple[str, str], ...]) -> Shop:
+    from newel.app.inputs import shop_of
+
+    return shop_of(dict(texts))
 
 
 def one_line(error: NewelError) -> str:

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import lru_cache
 from pathlib import Path
 
 from newel.app.job_file import line_of, read_job
@@ -66,12 +65,7 @@ def read_shop_texts(paths: Sequence[Path]) -> dict[str, str]:
 
 def shop_of(texts: Mapping[str, str]) -> Shop:
     """Return the shipped shop with the owner's shop files, as texts, laid over it."""
-    return _shop_of(tuple(texts.items()))
-
-
-@lru_cache(maxsize=2)  # a worker of a batch asks for the same shop job after job, and reading it takes a third of a second
-def _shop_of(texts: tuple[tuple[str, str], ...]) -> Shop:
-    return load_shop({**shipped_texts(), **dict(texts)})
+    return load_shop({**shipped_texts(), **texts})
 
 
 def read_job_files(path: Path) -> JobFiles:

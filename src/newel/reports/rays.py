@@ -55,9 +55,9 @@ class Scene:
     rays: EmbreeScene
 
     @cached_property
-    def normals(self) -> tuple[Floats, ...]:
-        """Unit normals at the vertices of each mesh."""
-        return tuple(vertex_normals(mesh) for mesh in self.meshes)
+    def normals(self) -> tuple[Singles, ...]:
+        """Unit normals at the vertices of each mesh, axis by axis: (3, vertices)."""
+        return tuple(np.ascontiguousarray(vertex_normals(mesh).T, np.float32) for mesh in self.meshes)
 
 
 @dataclass(frozen=True)
@@ -187,12 +187,14 @@ def _sent(view: View, scene: Scene, pixels: Ints, quarter: tuple[int, int]) -> _
 def _origins(view: View, pixels: Ints, down: int | Ints, across: int | Ints) -> Singles:
     """Return where the rays of pixels (n,) start, (n, 3): in the quarter `down` (0, 1) and `across` (0, 1) in each."""
     step = view.width_mm / view.width_px / 2
-    row, column = np.divmod(pixels, view.width_px)
+    row, column = np.divmod(pixels.astype(np.int32), np.int32(view.width_px))
     x = ((2 * column + across + 0.5 - view.width_px) * step).astype(np.float32)
     y = ((view.height_px - (2 * row + down) - 0.5) * step).astype(np.float32)
-    start = (view.centre_mm + view.eye * 3.0 * view.width_mm).astype(np.float32)
-    right, up = view.right.astype(np.float32), view.up.astype(np.float32)
-    return start + y[:, None] * up + x[:, None] * right
+    middle = (view.centre_mm + view.eye * 3.0 * view.width_mm).astype(np.float32)
+    start = np.empty((len(pixels), 3), np.float32)
+    for axis in range(3):
+        start[:, axis] = middle[axis] + y * np.float32(view.up[axis]) + x * np.float32(view.right[axis])
+    return start
 
 
 def _changes(view: View, met: _Met) -> Bools:
@@ -264,10 +266,14 @@ def _bent_normals(scene: Scene, met: _Met) -> Floats:
     for index, mesh in enumerate(scene.meshes):
         mine = np.flatnonzero(met.solid == index)
         one = met.of(mine)
-        square = one.square.astype(float)
-        at_vertices = scene.normals[index][mesh.faces[one.facet]]
-        near = np.einsum("ijk,ik->ij", at_vertices, square) > _ONE_SURFACE
-        at_vertices = np.where(near[..., None], at_vertices, square[:, None, :])
-        bent = np.einsum("ij,ijk->ik", np.column_stack([1 - one.u - one.v, one.u, one.v]), at_vertices)
-        normals[mine] = bent / np.maximum(np.linalg.norm(bent, axis=1, keepdims=True), 1e-30)
+        square = np.ascontiguousarray(one.square.T)  # axis by axis: numpy is slow on rows of three
+        corners = mesh.faces[one.facet].T
+        bent = np.zeros_like(square)
+        for corner, share in zip(corners, (1 - one.u - one.v, one.u, one.v), strict=True):
+            at = [column[corner] for column in scene.normals[index]]
+            near = at[0] * square[0] + at[1] * square[1] + at[2] * square[2] > _ONE_SURFACE
+            for axis in range(3):
+                bent[axis] += share * np.where(near, at[axis], square[axis])
+        bent /= np.maximum(np.sqrt(bent[0] ** 2 + bent[1] ** 2 + bent[2] ** 2), np.float32(1e-30))
+        normals[mine] = bent.T
     return normals

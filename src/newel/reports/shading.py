@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 from newel.reports.rays import Hits, View
 from newel.reports.results import Floats
 
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
 PAPER = (0.957, 0.937, 0.890)
@@ -28,12 +31,12 @@ def shade(view: View, hits: Hits, paint: Floats, ink_strength: float = 0.75) -> 
 
     `paint` (k, 3): the paint at each of the hits' rows.
     """
-    openness = _openness(view, hits)
+    open_share = openness(view, hits)
     key = view.eye * 0.62 + view.up * 0.72 - view.right * 0.40
     fill = view.eye * 0.55 - view.up * 0.30 + view.right * 0.85
     lit = 0.56 * np.clip(hits.normals @ (key / np.linalg.norm(key)), 0, 1)
     lit += 0.24 * np.clip(hits.normals @ (fill / np.linalg.norm(fill)), 0, 1)
-    light = (0.42 + lit) * (0.42 + 0.58 * openness)
+    light = (0.42 + lit) * (0.42 + 0.58 * open_share)
     # dark goes toward ink, bright toward paper: a drawing, not a photograph
     shaded = paint * light[:, None] + np.array(INK) * np.clip(0.55 - light, 0, 1)[:, None] * 0.4
     picture = np.tile(np.array(PAPER), (view.height_px * view.width_px, 1))
@@ -50,53 +53,73 @@ def to_pixels(view: View, picture: Floats) -> NDArray[np.uint8]:
     return np.rint(np.clip(picture, 0, 1) * 255).astype(np.uint8).reshape(view.height_px, view.width_px, 3)
 
 
-def _openness(view: View, hits: Hits) -> Floats:
+def openness(view: View, hits: Hits) -> Floats:
     """Return how open each hit is to the sky over its own normal, 0..1.
 
     Rays are sent from a grid of pixels, smoothed over its neighbours and laid between them, from places of the same surface
     only: across an edge nothing is lent, and a pixel that has no such neighbour sends its own rays.
     """
+    if len(hits.rows) == 0:
+        return np.zeros(0)
     row, column = np.divmod(hits.rows, view.width_px)
     on_grid = np.flatnonzero((row % _SHADE_EVERY == 0) & (column % _SHADE_EVERY == 0))
     down, across = (-(-size // _SHADE_EVERY) + 3 for size in (view.height_px, view.width_px))
-    # the grid with a border of one, so that every place has all its neighbours: -1 where nothing is seen
-    place = np.full(down * across, -1)
+    # the grid with a border of one, so that every place has all its neighbours; the last place stands for nothing seen
+    place = np.full(down * across, len(on_grid))
     at = (row // _SHADE_EVERY + 1) * across + column // _SHADE_EVERY + 1
     place[at[on_grid]] = np.arange(len(on_grid))
     reach = _SHADE_REACH * view.width_mm
-    rough = _asked(view, hits, on_grid, reach)
-    total, weight = np.zeros(len(on_grid)), np.zeros(len(on_grid))
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            share = np.full(len(on_grid), (2.0 - abs(dy)) * (2.0 - abs(dx)))
-            _lend(view, hits, (on_grid, on_grid, place[at[on_grid] + dy * across + dx]), share, rough, (total, weight))
-    smooth = total / weight
-    total, weight = np.zeros(len(hits.rows)), np.zeros(len(hits.rows))
-    every = np.arange(len(hits.rows))
+    every = _ground(hits, np.arange(len(hits.rows)))
+    grid = _ground(hits, np.append(on_grid, 0))
+    grid.solid[-1] = -1
+    rough = np.append(_asked(view, hits, on_grid, reach), 0.0)
+    plane = np.float32(_SAME_PLANE * view.width_mm)
+    steps = [(dy * across + dx, np.float32((2 - abs(dy)) * (2 - abs(dx)))) for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+    mine = _Ground(grid.points[:, :-1], grid.normals[:, :-1], grid.solid[:-1])
+    total, weight = _lent(mine, grid, [(place[at[on_grid] + step], share) for step, share in steps], rough, plane)
+    smooth = np.append(total / weight, 0.0)
     y, x = (row % _SHADE_EVERY) / _SHADE_EVERY, (column % _SHADE_EVERY) / _SHADE_EVERY
-    for dy, part_y in ((0, 1 - y), (1, y)):
-        for dx, part_x in ((0, 1 - x), (1, x)):
-            _lend(view, hits, (every, on_grid, place[at + dy * across + dx]), part_y * part_x, smooth, (total, weight))
+    corners = [(0, (1 - y) * (1 - x)), (1, (1 - y) * x), (across, y * (1 - x)), (across + 1, y * x)]
+    total, weight = _lent(every, grid, [(place[at + step], share.astype(np.float32)) for step, share in corners], smooth, plane)
     alone = np.flatnonzero(weight < _LEAST_WEIGHT)
-    found = total / np.maximum(weight, _LEAST_WEIGHT)
+    found = (total / np.maximum(weight, _LEAST_WEIGHT)).astype(float)
     found[alone] = _asked(view, hits, alone, reach)
     return found
 
 
-def _lend(
-    view: View, hits: Hits, who: tuple[Ints, Ints, Ints], share: Floats, known: Floats, sums: tuple[Floats, Floats]
-) -> None:
-    """Add to hits `who[0]` (n,) the shade known at places `who[2]` (n,; -1: none) of the grid, whose hits are `who[1]`."""
-    mine = np.flatnonzero((who[2] >= 0) & (share > 0.0))
-    place = who[2][mine]
-    one, other = who[0][mine], who[1][place]
-    normal = hits.normals[one]
-    alike = np.clip((np.einsum("ij,ij->i", normal, hits.normals[other]) - _SAME_WAY) / (1.0 - _SAME_WAY), 0.0, 1.0)
-    off = np.abs(np.einsum("ij,ij->i", normal, hits.points_mm[other] - hits.points_mm[one]))
-    alike *= np.clip(1.0 - off / (_SAME_PLANE * view.width_mm), 0.0, 1.0) * (hits.solid[one] == hits.solid[other])
-    weight = share[mine] * alike
-    sums[0][mine] += weight * known[place]
-    sums[1][mine] += weight
+class _Ground(NamedTuple):
+    """Where shade is known or asked for, axis by axis: points and normals (3, n), which solid (n,)."""
+
+    points: Singles
+    normals: Singles
+    solid: Ints
+
+
+def _ground(hits: Hits, which: Ints) -> _Ground:
+    points, normals = (np.ascontiguousarray(part[which].T, np.float32) for part in (hits.points_mm, hits.normals))
+    return _Ground(points, normals, hits.solid[which])
+
+
+def _lent(
+    mine: _Ground, grid: _Ground, lenders: list[tuple[Ints, Singles | np.float32]], known: Floats, plane_mm: np.float32
+) -> tuple[Singles, Singles]:
+    """Return the sums over lenders of weight times what is known, and of weight, for each place of `mine`.
+
+    A lender: which place of the grid it is (n,), and its share before it is asked whether it lies on the same surface.
+    """
+    total, weight = np.zeros((2, mine.solid.size), np.float32)
+    told = known.astype(np.float32)
+    for place, share in lenders:
+        same, off = np.zeros((2, mine.solid.size), np.float32)
+        for axis in range(3):
+            same += mine.normals[axis] * grid.normals[axis][place]
+            off += mine.normals[axis] * (grid.points[axis][place] - mine.points[axis])
+        alike = np.clip((same - np.float32(_SAME_WAY)) * np.float32(1.0 / (1.0 - _SAME_WAY)), 0.0, 1.0)
+        alike *= np.clip(1.0 - np.abs(off) / plane_mm, 0.0, 1.0) * (mine.solid == grid.solid[place])
+        alike *= share
+        total += alike * told[place]
+        weight += alike
+    return total, weight
 
 
 def _asked(view: View, hits: Hits, which: Ints, reach_mm: float) -> Floats:
