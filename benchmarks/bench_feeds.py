@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import re
 from dataclasses import replace
 
 from newel.app.kernel_cache import use_kernel_cache
@@ -36,6 +37,7 @@ from newel.proof.results import LoadSeries  # noqa: E402
 from newel.shop.catalogue import Shop, load_shop, shipped_texts  # noqa: E402
 
 JOBS = {"finial": (FINIAL_JOB, finial), "bracket": (BRACKET_JOB, bracket)}
+NOT_SAID = re.compile(r"[^ -~]|[()]")  # what a comment of a program can't hold
 HARD_SHARE = 0.01
 LEAST_FEED, HALVINGS = 30.0, 9  # mm/min; nine halvings of the way up to 2,000 or 3,000 mm/min leave 1 %
 Floats = NDArray[np.float64]
@@ -111,7 +113,8 @@ def cut_lines(made: Made) -> Ints:
     rows = made.programs[0].text.splitlines()
     lines, at = [], 0
     for cut in made.plan.cuts:
-        at = next(k for k in range(at, len(rows)) if rows[k] == f"({cut.name})") + 1
+        said = NOT_SAID.sub(" ", cut.name)
+        at = next(k for k in range(at, len(rows)) if rows[k] == f"({said})") + 1
         lines.append(at)
     return np.array(lines)
 
