@@ -77,7 +77,7 @@ class Desk:
         self.folder, self.job, self.shop_files = folder.resolve(), job.resolve() if job else None, shop_files
         self.data = Path(tempfile.mkdtemp(prefix="newel-page-"))
         self.runs: list[Run] = []
-        self.closed = False
+        self.closed = False  # once true, the tabs' lines of news end with the next that is heard
         self._count = 0
         self._listeners: set[Callable[[], None]] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -88,11 +88,6 @@ class Desk:
         """Start the worker; left in peace it has its imports done when the first task comes."""
         self._loop = asyncio.get_running_loop()
         self._hand.hire()
-
-    def close(self) -> None:
-        """Have the tabs' lines of news end: the server is about to."""
-        self.closed = True
-        self.changed()
 
     def end(self) -> None:
         """End the worker and take the session's data away."""

@@ -66,7 +66,8 @@ def _answer(asked: OpenAsk, listening: socket.socket, hosts: frozenset[str], tok
 
     class Server(uvicorn.Server):
         def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-            desk.close()  # else it would wait for the tabs' lines of news, and complain
+            desk.closed = True  # else it would wait for the tabs' lines of news, and complain
+            desk.changed()
             super().handle_exit(sig, frame)
 
     config = uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=1, server_header=False)

@@ -39,6 +39,7 @@ class Page {
   private running: Run | undefined;
   private desk: Desk | null = null;
   private laid = 0;
+  private opened: SheetName = "start";
   private heardBefore = false;
   private webgl = webgl();
 
@@ -129,6 +130,7 @@ class Page {
   }
 
   private open(name: SheetName): void {
+    this.opened = name;
     for (const [key, tab] of this.tabs) {
       tab.setAttribute("aria-selected", String(key === name));
       tab.tabIndex = key === name ? 0 : -1;
@@ -168,7 +170,7 @@ class Page {
     this.laid = run.number;
     try {
       this.board.lay(await Scene.load(run.number));
-      this.open(run.what === "plan" ? "plan" : "proof");
+      if (this.opened !== "compare" || run.what !== "prove") this.open(run.what === "plan" ? "plan" : "proof"); // who compares goes on comparing
       document.body.dataset.run = String(run.number);
     } catch (error) { this.told(error); }
     this.drawBlock();

@@ -35,6 +35,7 @@ export class CompareSheet {
   private need = h("p", { class: "quiet" }, T.compare.need);
   private runs: Run[] = [];
   private proved = 0;
+  private awaited = false;
 
   constructor(private told: (error: unknown) => void) {
     const file = h("input", { type: "file", accept: ".ngc,.nc,.tap,.gcode,.cnc,.txt,.din", class: "away", id: "program-file", onchange: () => file.files?.[0] && void this.take(file.files[0]) });
@@ -56,8 +57,10 @@ export class CompareSheet {
     this.runs = runs;
     const proved = runs.filter((run) => run.figures.verdict);
     const ready = proved.length ? proved : runs;
+    const arrived = this.awaited && proved.length > this.proved; // the program that was sent from here
+    if (arrived) this.awaited = false;
     this.picks.forEach((pick, k) => {
-      const kept = runs.some((run) => String(run.number) === pick.value) && !!proved.length === !!this.proved ? pick.value : "";
+      const kept = runs.some((run) => String(run.number) === pick.value) && !!proved.length === !!this.proved && !arrived ? pick.value : "";
       fill(pick, ...runs.map((run) => h("option", { value: String(run.number) }, `${T.compare.run(run.number, run.label)}, ${run.figures.verdict ?? T.compare.planned}`)));
       pick.value = kept || String(ready.at(k ? -1 : Math.max(0, ready.length - 2))?.number ?? "");
       void this.choose(k);
@@ -86,5 +89,8 @@ export class CompareSheet {
     board.choose(board.view.scene?.proved || show === "sides" ? show : "target");
   }
 
-  private async take(file: File): Promise<void> { await sendProgram(file).catch(this.told); }
+  private async take(file: File): Promise<void> {
+    this.awaited = true;
+    await sendProgram(file).catch((error) => { this.awaited = false; this.told(error); });
+  }
 }

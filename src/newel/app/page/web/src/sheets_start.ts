@@ -57,23 +57,26 @@ export class StartSheet {
   }
 
   private ask(text: string): void {
-    const value = (table: string, key: string) => {
+    const line = (table: string, key: string) => {
       const body = table ? text.split(new RegExp(`^\\[${table}\\]`, "m"))[1]?.split(/^\[/m)[0] ?? "" : text.split(/^\[/m)[0];
-      return new RegExp(`^\\s*${key}\\s*=\\s*("([^"]*)"|[^#\\n]*)`, "m").exec(body)?.slice(1).reverse().find((part) => part !== undefined)?.trim() ?? "";
+      return new RegExp(`^\\s*${key}\\s*=\\s*("([^"]*)"|[^#\\n]*)(?:[ \\t]*#[ \\t]*(.*))?`, "m").exec(body);
     };
+    const value = (table: string, key: string) => { const found = line(table, key); return (found?.[2] ?? found?.[1] ?? "").trim(); };
+    /** What the job file says beside the field: the reason of a default. Where names are listed there is a list here. */
+    const reason = (table: string, key: string) => { const found = line(table, key)?.[3] ?? ""; return found.startsWith("names:") ? "" : found; };
     const set = (table: string, key: string, to: unknown) => setField(table, key, to).catch(this.told);
-    const row = (id: string, label: string, control: HTMLElement) => { control.id = id; return h("p", {}, h("label", { for: id }, label), control); };
+    const row = (id: string, label: string, control: HTMLElement, why: string) => { control.id = id; return h("p", {}, h("span", {}, h("label", { for: id }, label), why && h("span", { class: "where" }, why)), control); };
     const choice = (id: string, label: string, table: string, key: string, names: string[]) => {
       const control = h("select", { disabled: !this.desk?.job, onchange: () => set(table, key, control.value) }, ...names.map((name) => h("option", { value: name }, T.start.sections[name] ?? name)));
       control.value = value(table, key);
-      return row(id, label, control);
+      return row(id, label, control, reason(table, key));
     };
     const number = (id: string, label: string, table: string, key: string) => {
       const control = h("input", {
         class: "short", disabled: !this.desk?.job, value: value(table, key),
         onchange: () => { try { set(table, key, /^[\d.\s[\],]+$/.test(control.value) ? JSON.parse(control.value) : control.value); } catch { control.value = value(table, key); } },
       });
-      return row(id, label, control);
+      return row(id, label, control, reason(table, key));
     };
     fill(this.fields,
       choice("f-machine", T.start.machine, "", "machine", this.shop.machines), choice("f-material", T.start.material, "bar", "material", this.shop.materials),
