@@ -13,6 +13,8 @@ from newel.core.job import BevelAsk, Section, SidesAsk, SurfaceAsk, Work
 from newel.core.plan import CutKind, Plan
 from newel.geometry.mesh_features import features_of
 from newel.planning.indexed import inscribed_mm, plan_sides
+from newel.planning.side_asks import parted_at
+from newel.planning.sides import turned
 from newel.planning.work import decide_work, flat_share, looks_carved
 from side_parts import bench_tools, block, job_for, mesh_of, pocketed
 
@@ -88,6 +90,33 @@ def test_bevels_come_last_with_a_v_cutter():
 def test_a_surface_group_keeps_its_own_allowance():
     plan = planned(surfaces=(SurfaceAsk(turn_deg=0.0, allowance_mm=0.4),))
     assert [cut.allowance_mm for cut in plan.cuts if cut.kind is CutKind.PROFILE] == [0.4]
+
+
+def test_a_group_told_by_height_keeps_its_allowance_on_its_own_walls():
+    plan = planned(surfaces=(SurfaceAsk(turn_deg=0.0, from_z_mm=7.0, allowance_mm=0.4),))
+    (walls,) = (cut for cut in plan.cuts if cut.kind is CutKind.PROFILE)
+    (clears,) = (cut for cut in plan.cuts if cut.kind is CutKind.CLEAR)
+    assert walls.allowance_mm == 0.0 and clears.kept[0].allowance_mm == 0.4
+    (kept,) = walls.kept
+    # derived: the pocket reaches from z 5 to the face at 10; what is kept begins at 7
+    assert kept.allowance_mm == 0.4
+    assert (kept.triangles[..., 2].min(), kept.triangles[..., 2].max()) == pytest.approx((7.0, 10.0))
+
+
+def test_triangles_are_parted_at_heights_and_none_is_lost():
+    rng = np.random.default_rng(4)
+    some = rng.uniform(-1.0, 1.0, (40, 3, 3))
+    pieces, face = parted_at(some, 90.0, (-0.3, 0.2))
+    z = turned(pieces.reshape(-1, 3), 90.0)[:, 2].reshape(-1, 3)
+    for height in (-0.3, 0.2):
+        assert ((z >= height - 1e-9).all(axis=1) | (z <= height + 1e-9).all(axis=1)).all()
+
+    def normal_areas(triangles):
+        return 0.5 * np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+
+    whole = np.zeros((40, 3))
+    np.add.at(whole, face, normal_areas(pieces))
+    assert whole == pytest.approx(normal_areas(some), abs=1e-12)
 
 
 def test_the_largest_circle_in_an_end():

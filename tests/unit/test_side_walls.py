@@ -14,7 +14,7 @@ import trimesh
 
 from newel.core.job import Section
 from newel.core.motion import MoveKind
-from newel.core.plan import CutKind, Hole
+from newel.core.plan import CutKind, Hole, KeptWalls
 from newel.geometry.blank import bar_blank, inside
 from newel.geometry.blank_surface import surface_points
 from newel.toolpaths.cut_passes import cut_passes
@@ -93,6 +93,40 @@ def test_an_allowance_stays_on_walls_and_not_on_floors():
     wall = points[upright & (np.abs(points[:, 1]) < 5), 1]
     assert np.abs(wall) == pytest.approx(np.full(len(wall), 4.3), abs=0.01)
     assert path.pose[:, 2].min() == 0.0
+
+
+def test_walls_that_keep_more_keep_it_alone():
+    # a block of 14 x 8 on a floor at z 0: its wall at y 4 keeps 0.4 from z 3 up, all others are cut to size
+    body = with_added(box((0, 30), (-6, 6), (-6, 0)), box((8, 22), (-4, 4), (-1, 6)))
+    blank = bar_blank(Section.SQUARE, (12.0,), 0.0, 30.0, 0.0, 0.1)
+    low, high = [[x, 4.0, 3.0] for x in (8.0, 22.0)], [[x, 4.0, 6.0] for x in (8.0, 22.0)]
+    upper = np.array([[low[0], high[0], high[1]], [low[0], high[1], low[1]]])
+    cut = side_cut(
+        CutKind.PROFILE, from_x_mm=4.0, to_x_mm=26.0, top_z_mm=6.0, floor_z_mm=0.0, ap_mm=3.0, slope_deg=90.0,
+        kept=(KeptWalls(upper, 0.4),),
+    )  # fmt: skip
+    path = cut_passes(cut, flat_end(3.0), tree_of(body), blank, BESIDE)
+    carved_by(blank, flat_end(3.0), path)
+    points, normals, _ = surface(blank, 0.0)
+
+    def wall(axis, at, z):
+        along = points[:, 1 - axis] - (15.0 if axis == 1 else 0.0)
+        some = (np.abs(normals[:, axis]) > 0.99) & (np.abs(along) < 3.0) & (np.abs(points[:, 2] - z) < 1.0)
+        return points[some & (np.abs(points[:, axis] - at) < 0.7), axis]
+
+    for axis, at, z, stays in (
+        (1, 4.0, 4.5, 4.4),
+        (1, -4.0, 4.5, -4.0),
+        (1, -4.0, 1.5, -4.0),
+        (0, 8.0, 4.5, 8.0),
+        (0, 22.0, 4.5, 22.0),
+    ):
+        found = wall(axis, at, z)
+        assert len(found) > 50
+        assert found == pytest.approx(np.full(len(found), stays), abs=0.01)
+    # the cutter's flank reaches up past the lower half, so that what hangs over it stays over it too
+    under = wall(1, 4.0, 1.5)
+    assert under == pytest.approx(np.full(len(under), 4.4), abs=0.01)
 
 
 def test_a_pocket_is_profiled_from_within_and_entered_by_a_ramp():

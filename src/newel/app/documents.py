@@ -158,6 +158,13 @@ class EdgeDocument(_Document):
     width_mm: float
 
 
+class KeptWallsDocument(_Document):
+    """Walls of the part that keep an allowance of their own: triangles of three corners in the bar frame."""
+
+    triangles: list[list[list[float]]]
+    allowance_mm: float
+
+
 class CutDocument(_Document):
     """One cut. ap, ae as in ISO 3002. A cut at a side has its turn_deg; the bounds that follow are told at that turn."""
 
@@ -195,6 +202,7 @@ class CutDocument(_Document):
     wanted_x_mm: tuple[float, float] | None = Field(
         description="beyond these along X what stands is cut only as far as it lies in the way; null: all is wanted"
     )
+    kept: list[KeptWallsDocument] = Field(description="walls that keep more than the cut's own allowance")
 
 
 class PlanCutterDocument(_Document):

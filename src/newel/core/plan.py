@@ -146,6 +146,14 @@ class SharpEdge:
 
 
 @dataclass(frozen=True)
+class KeptWalls:
+    """Walls of the part that keep an allowance of their own: `triangles` (k, 3, 3) of them, in the bar frame."""
+
+    triangles: Floats
+    allowance_mm: float
+
+
+@dataclass(frozen=True)
 class Cut:
     """One operation with one cutter.
 
@@ -165,6 +173,7 @@ class Cut:
     Face and clear cuts never meet a full slot at their depth, so ap times ae, the area of cut, is what they keep: a level may
     be as deep as `deepest_mm` and as wide as `widest_mm` where its width times its depth stays at that area (None: ap, ae).
     What stands outside `wanted_x_mm` is cut only as far as it lies in the way (None: all that is reached is wanted).
+    `kept`: walls that no cut comes nearer to than their own allowance, where that is more than the cut's.
     """
 
     number: int
@@ -199,6 +208,7 @@ class Cut:
     deepest_mm: float | None = None
     widest_mm: float | None = None
     wanted_x_mm: tuple[float, float] | None = None
+    kept: tuple[KeptWalls, ...] = ()
 
     def width_mm(self, depth_mm: float) -> float:
         """Return the width of cut of a level at a side, in mm, that takes the cut's area at this depth."""

@@ -19,7 +19,7 @@ from newel.core.units import degrees, mm
 from newel.planning.bar_stays import BarStays, bar_stays
 from newel.planning.feeds import TERRACE, CuttingData
 from newel.planning.hold import CLEARANCE_MM
-from newel.planning.side_asks import asked_of
+from newel.planning.side_asks import allowances_of, asked_of
 from newel.planning.side_bench import DrillFigures, SideBench
 from newel.planning.side_edges import bevels
 from newel.planning.side_holes import HoleCut, plan_holes
@@ -211,6 +211,7 @@ def _clear(
         reached = some if i == 0 else some & bench.touches(name, side.turn_deg)
         x, y, floor, flats = _room(bench, side, reached, name)
         data = bench.rough(name)
+        stays, kept = allowances_of(bench, side.turn_deg, (floor, part_top))
         title = f"clear the side at {degrees(side.turn_deg, 1)} with {name}"
         if i:
             title = f"clear what {chain[i - 1]} left at {degrees(side.turn_deg, 1)} with {name}"
@@ -226,7 +227,8 @@ def _clear(
                 (max(part_top, floor) if _faced(bench, side) else bar_top, floor),
                 flats,
             ),
-            allowance_mm=allowance_mm(bench, name),
+            allowance_mm=max(allowance_mm(bench, name), stays),
+            kept=kept,
             rest_over_mm=0.5 * bench.tolerance_mm if i else None,
             **_room_to_cut(bench, name),
         )
@@ -373,6 +375,7 @@ def _finish_with(
         if kind is CutKind.PROFILE:
             data = replace(data, ap_mm=deep)  # what leans gets levels between, for the cusp's sake
         asked = asked_of(bench, side.turn_deg, (floor, part_top))
+        stays, kept = allowances_of(bench, side.turn_deg, (floor, part_top))
         x_free = _beside_part(bench, side, reached, name, _free_x(bench, name, *x))
         cut = _cut(
             bench,
@@ -381,7 +384,8 @@ def _finish_with(
             data,
             side.turn_deg,
             _Bounds(x_free, y, (max(part_top, floor) if _faced(bench, side) else bar_top, floor), flats),
-            allowance_mm=asked.allowance_mm or 0.0,
+            allowance_mm=stays,
+            kept=kept,
             rest_over_mm=0.5 * bench.tolerance_mm if i else None,
             slope_deg=slope_deg,
         )

@@ -18,7 +18,7 @@ from scipy.ndimage import binary_dilation
 from newel.core.plan import Cut
 from newel.core.profile import CutterShape, Profile, outline
 from newel.core.setup import KeepOut
-from newel.geometry.drop import DropTree, drop, stands_clear
+from newel.geometry.drop import DropTree, drop, drop_tree, stands_clear
 from newel.geometry.profiles import grown
 from newel.toolpaths.lowest_tip import BODY_CLEARANCE_MM
 from newel.toolpaths.side_ground_kernels import chained_edges
@@ -44,7 +44,8 @@ class SideGround:
 
     `edge`: kept off the target; `raised_mm` is added to what it meets (allowance on floors). `body_from_mm`: a tip at or
     above this height cannot bring the body down to the target. `keep_out` (k, 3): from X, to X, radius of round things about
-    the rotary axis; `under_rh` (m, 2): the whole cutter's underside as steps (radius, height), clearance included.
+    the rotary axis; `under_rh` (m, 2): the whole cutter's underside as steps (radius, height), clearance
+    included. `kept`: walls that keep an allowance of their own, each with the edge as much wider.
     """
 
     target: DropTree
@@ -60,6 +61,7 @@ class SideGround:
     to_x_mm: float
     from_y_mm: float
     to_y_mm: float
+    kept: tuple[tuple[DropTree, Profile], ...] = ()
     _grids: dict[str, Grid] = field(default_factory=dict, repr=False, compare=False)
 
     def lowest(self, x_mm: Floats, y_mm: Floats) -> Floats:
@@ -69,6 +71,8 @@ class SideGround:
         x, y = np.ascontiguousarray(x).ravel(), np.ascontiguousarray(y).ravel()
         floor = self.floor_z_mm
         z = drop(self.target, self.edge, x, y, self.turn_deg, floor_mm=floor - self.raised_mm) + self.raised_mm
+        for walls, edge in self.kept:
+            z = np.maximum(z, drop(walls, edge, x, y, self.turn_deg, floor_mm=floor))
         low = np.flatnonzero(z < self.body_from_mm)
         if low.size:
             z[low] = np.maximum(z[low], drop(self.target, self.body, x[low], y[low], self.turn_deg, floor_mm=floor))
@@ -85,10 +89,11 @@ class SideGround:
             return np.zeros(x.shape, np.bool_)
         some = np.flatnonzero(free)
         free[some] = self.over_keep_outs(x[some], y[some]) <= z_mm
-        raised = [(self.edge, self.raised_mm)] + ([(self.body, 0.0)] if z_mm < self.body_from_mm else [])
-        for profile, lift in raised:
+        bodies = [(self.target, self.body, 0.0)] if z_mm < self.body_from_mm else []
+        kept = [(walls, edge, 0.0) for walls, edge in self.kept]
+        for tree, profile, lift in [(self.target, self.edge, self.raised_mm), *kept, *bodies]:
             some = np.flatnonzero(free)
-            free[some] = stands_clear(self.target, profile, x[some], y[some], z_mm - lift, self.turn_deg)
+            free[some] = stands_clear(tree, profile, x[some], y[some], z_mm - lift, self.turn_deg)
         return free
 
     def over_keep_outs(self, x_mm: Floats, y_mm: Floats) -> Floats:
@@ -158,7 +163,8 @@ def side_ground(
     """Make the ground for a cut at a side.
 
     The edge is kept off the target by the cut's allowance all round; with `walls_only` off walls alone (square to the tool
-    axis), so that floors come out at their own height. The body keeps its own small clearance from the target.
+    axis), so that floors come out at their own height; off the cut's `kept` walls by theirs. The body keeps its own small
+    clearance from the target.
     """
     body = grown(shape.body, BODY_CLEARANCE_MM)
     edge, raised = shape.edge, 0.0
@@ -172,7 +178,18 @@ def side_ground(
     return SideGround(
         target, edge, raised, body, highest - float(body.h_mm[0]) + BODY_CLEARANCE_MM, things,
         _under_steps(shape, clearance_mm), turn, cut.floor_z_mm, cut.from_x_mm, cut.to_x_mm, cut.from_y_mm, cut.to_y_mm,
+        _kept_off(cut, shape.edge),
     )  # fmt: skip
+
+
+def _kept_off(cut: Cut, edge: Profile) -> tuple[tuple[DropTree, Profile], ...]:
+    """Make the walls ready that keep more than the cut's allowance: an open set of triangles, and the edge as much wider."""
+    found = []
+    for walls in cut.kept:
+        if walls.allowance_mm > cut.allowance_mm and len(walls.triangles):
+            corners = walls.triangles.reshape(-1, 3)
+            found.append((drop_tree(corners, np.arange(len(corners)).reshape(-1, 3)), wider(edge, walls.allowance_mm)))
+    return tuple(found)
 
 
 def bounded(ground: SideGround, from_xy_mm: tuple[float, float], to_xy_mm: tuple[float, float]) -> SideGround:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
 from newel.core.motion import Toolpath
-from newel.core.plan import Cut
+from newel.core.plan import Cut, KeptWalls
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
@@ -54,7 +54,7 @@ def profile(
     """
     ground = side_ground(cut, shape, target, around.keep_out, around.clearance_mm, walls_only=True)
     before = side_ground(
-        replace(cut, allowance_mm=cut.allowance_mm + FINISH_MM),
+        replace(cut, allowance_mm=cut.allowance_mm + FINISH_MM, kept=_thicker(cut.kept)),
         shape, target, around.keep_out, around.clearance_mm, walls_only=True,
     )  # fmt: skip
     stock = side_stock(blank, side_turn_deg(cut), _MAP_MM)
@@ -78,6 +78,10 @@ def profile(
         else:
             strokes += one_way(ask, before, wall)
     return toolpath_of_strokes(strokes, cut, shape, target, blank, around)
+
+
+def _thicker(kept: tuple[KeptWalls, ...]) -> tuple[KeptWalls, ...]:
+    return tuple(replace(walls, allowance_mm=walls.allowance_mm + FINISH_MM) for walls in kept)
 
 
 @dataclass(frozen=True)
