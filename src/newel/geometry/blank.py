@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numba
 import numpy as np
@@ -39,6 +41,7 @@ SLIVER_MM = 0.001
 BODY_CLEARANCE_MM = 0.005  # the body is taken this much smaller all round, so that it fits into the edge's own slot
 SLAB_SLICES = 16
 BAND_ROWS = 16
+SHARES = 12  # that each thread's work is cut into
 MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
 MOST_RAYS = 60_000_000
 LOOKING_SHARE = 0.02  # of the pitch: how finely curves are followed where a look is all that is wanted
@@ -205,10 +208,10 @@ def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, met: Floa
     reaches.move_boxes(pieces, blank.grid, moves.poses, LIMITS, boxes)
     bands = len(blank.x.free)
     none = np.zeros((bands, 1))
-    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none, _fair_order(bands))
-    work = _work(blank.grid, pieces, bands)
+    ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none)
+    task = kernels.Task(blank.grid, pieces, moves, LIMITS, _work(blank.grid, pieces, bands))
     while (ledger.start < len(moves.tags)).any():
-        kernels.carve_bands(blank.x, blank.grid, pieces, moves, LIMITS, work, ledger)
+        _on_threads(bands, partial(kernels.carve_bands, blank.x, task, ledger))
         if (ledger.start < len(moves.tags)).any():
             blank.x = _roomier(blank.x)
 
@@ -219,10 +222,10 @@ def _carve_yz(
     """Cut the Y and Z rays; return removed, struck and material met of each row, summed slab by slab in a fixed order."""
     slabs, n = len(blank.yz.free), len(moves.tags)
     removed, struck, met = (np.zeros((slabs, n)) for _ in range(3))
-    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, removed, struck, met, _fair_order(slabs))
-    work = _work(blank.grid, pieces, slabs)
+    ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, removed, struck, met)
+    task = kernels.Task(blank.grid, pieces, moves, limits, _work(blank.grid, pieces, slabs))
     while (ledger.start < n).any():
-        kernels.carve_slabs(blank.yz, blank.grid, pieces, moves, limits, work, ledger, looks)
+        _on_threads(slabs, partial(kernels.carve_slabs, blank.yz, task, ledger, looks))
         if (ledger.start < n).any():
             blank.yz = _roomier(blank.yz)
     return removed.sum(axis=0), struck.max(axis=0), met.max(axis=0)
@@ -251,10 +254,16 @@ def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
     )  # fmt: skip
 
 
-def _fair_order(slabs: int) -> NDArray[np.int64]:
-    """Deal the slabs out so that each thread's share is spread over the whole bar."""
-    index = np.arange(slabs)
-    return index[np.argsort(index % numba.get_num_threads(), kind="stable")]
+def _on_threads(slabs: int, carve_some: Callable[[int, int], None]) -> None:
+    """Carve all slabs, some at a time, on as many threads as numba may use: whichever is done takes the next ones.
+
+    Plain threads and not numba's own loops: those took six times as long to compile, and deal out shares beforehand.
+    """
+    threads = numba.get_num_threads()
+    some = max(1, slabs // (SHARES * threads))
+    with ThreadPoolExecutor(threads) as pool:
+        for _ in pool.map(lambda at: carve_some(at, min(slabs, at + some)), range(0, slabs, some)):
+            pass
 
 
 def volume_mm3(blank: Blank) -> float:

@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from newel.geometry.blank_reach_kernels import look, sector_reach, slice_reach, spread
 from newel.geometry.blank_sweep_kernels import (
@@ -72,7 +72,6 @@ class Ledger(NamedTuple):
     removed: np.ndarray  # (slabs, n) mm3; not for bands
     struck: np.ndarray  # (slabs, n) mm; not for bands
     met: np.ndarray  # (slabs, n) largest radius of the material that the edge could meet; not for bands
-    order: np.ndarray  # (slabs,) int64: the slabs as they are dealt out
 
 
 class Slab(NamedTuple):
@@ -93,7 +92,7 @@ def _cut(ends, links, free, s, ray, span, tag, sliver):
     b = np.float32(span[4, 1])
     removed = 0.0
     i = ray
-    before = -1
+    before = np.int64(-1)  # typed, not a plain number: see _steps_in_slab
     while i >= 0:
         low = ends[s, i, 0]
         high = ends[s, i, 1]
@@ -235,7 +234,7 @@ def _lend(pool, task, ledger, s):
 @njit(cache=True, error_model="numpy")
 def _move_in_slab(slab, s, i):
     """Carve move i in slab s; False where nodes run out."""
-    grid, pieces, moves, limits, work = slab.task
+    grid, pieces, moves, _, _ = slab.task
     size = pieces.size
     poses = moves.poses
     reach = slab.reach
@@ -254,53 +253,50 @@ def _move_in_slab(slab, s, i):
         near |= low_z + size[p, 1] < far and low_x < r + grid.px and high_x < r + grid.px and aside < far + r
     if not near:
         return True
-    if poses[i, 3] == poses[i + 1, 3]:
-        steps = step_count(poses, i, limits, 1.0)
-        for step in range(steps):
-            step_pose(poses, i, step / steps, work.ways, 0)
-            step_pose(poses, i, (step + 1) / steps, work.ways, 1)
-            if min(work.ways[0, 2], work.ways[1, 2]) < far and not _step_in_slab(slab, s, i, 0):
-                return False
-        return True
-    return _turn_in_slab(slab, s, i, far)
+    return _steps_in_slab(slab, s, i, far)
 
 
 @njit(cache=True, error_model="numpy")
-def _turn_in_slab(slab, s, i, far):
-    """Carve the turning move i in slab s, whose material has no radius beyond `far`; False where nodes run out.
+def _steps_in_slab(slab, s, i, far):
+    """Carve move i in slab s, whose material has no radius beyond `far`, step by step; False where nodes run out.
 
-    Its chords keep to their tolerance at `far`. As many as may be are taken in one step of several parts; where the way
-    bends back along a ray's direction each is a step of its own.
+    The chords of a turn keep to their tolerance at `far`. As many as may be are taken in one step of several parts; where
+    the way bends back along a ray's direction each is a step of its own.
     """
     _, pieces, moves, limits, work = slab.task
     poses = moves.poses
     ways = work.ways
+    turn = abs(poses[i + 1, 3] - poses[i, 3])
     fine = 2.0 * math.acos(1.0 - min(0.5, limits.turn_chord / max(far, 1.0)))
     steps = step_count(poses, i, limits, PARTS * fine)
-    parts = max(1, math.ceil(abs(poses[i + 1, 3] - poses[i, 3]) / steps / fine - 1e-9))
-    clip = 0.0
+    parts = max(math.ceil(turn / steps / fine - 1e-9), int(turn > 0.0))
+    # one place each where a kernel is called, and no plain number in its stead: numba compiles one for every such number
     for step in range(steps):
-        step_pose(poses, i, step / steps, ways, 0)
-        step_pose(poses, i, (step + 1) / steps, ways, 1)
+        for k in range(2):
+            step_pose(poses, i, (step + k) / steps, ways, k)
         low_z = min(ways[0, 2], ways[1, 2])
         if low_z >= far:
             continue
-        if parts > 1:
-            clip = 0.0
-            for p in range(len(pieces.size)):
-                if low_z + pieces.size[p, 1] < far:
-                    top = min(pieces.size[p, 2], far - low_z)
-                    clip = max(clip, radius_at(pieces.seg, pieces.first, pieces.size, p, top))
-        if parts == 1 or one_way(ways, low_z, clip):
-            if not _step_in_slab(slab, s, i, parts):
-                return False
-            continue
-        for part in range(parts):
-            step_pose(poses, i, (step + part / parts) / steps, ways, 0)
-            step_pose(poses, i, (step + (part + 1) / parts) / steps, ways, 1)
-            if not _step_in_slab(slab, s, i, 1):
+        calls = 1
+        if parts > 1 and not one_way(ways, low_z, _widest(pieces, low_z, far)):
+            calls = parts
+        for call in range(calls):
+            if calls > 1:
+                for k in range(2):
+                    step_pose(poses, i, (step + (call + k) / calls) / steps, ways, k)
+            if not _step_in_slab(slab, s, i, parts // calls):
                 return False
     return True
+
+
+@njit(cache=True, error_model="numpy")
+def _widest(pieces, low_z, far):
+    """Return the largest radius that a cutter with its tip at low_z has below `far`."""
+    most = 0.0
+    for p in range(len(pieces.size)):
+        if low_z + pieces.size[p, 1] < far:
+            most = max(most, radius_at(pieces.seg, pieces.first, pieces.size, p, min(pieces.size[p, 2], far - low_z)))
+    return most
 
 
 @njit(cache=True, error_model="numpy")
@@ -386,11 +382,11 @@ def _carve_slab(pool, task, ledger, looks, s):
             slice_reach(nodes.ends, nodes.links, s, base, grid, slab.reach[s * grid.slab + k])
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def carve_slabs(pool, grid, pieces, moves, limits, work, ledger, looks):
-    """Carve all moves in every slab; a slab out of nodes stops with its move in `ledger.start` (else the number of moves)."""
-    for turn in prange(len(ledger.order)):
-        _carve_slab(pool, Task(grid, pieces, moves, limits, work), ledger, looks, ledger.order[turn])
+@njit(cache=True, error_model="numpy", nogil=True)
+def carve_slabs(pool, task, ledger, looks, begin, end):
+    """Carve all moves in some slabs; one out of nodes stops with its move in `ledger.start` (else the number of moves)."""
+    for s in range(begin, end):
+        _carve_slab(pool, task, ledger, looks, s)
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -586,8 +582,8 @@ def _move_in_band(slab, s, i):
     parts = 0 if poses[i, 3] == poses[i + 1, 3] else 1
     steps = step_count(poses, i, limits, limits.x_turn)
     for step in range(steps):
-        step_pose(poses, i, step / steps, ways, 0)
-        step_pose(poses, i, (step + 1) / steps, ways, 1)
+        for k in range(2):
+            step_pose(poses, i, (step + k) / steps, ways, k)
         for p in range(pieces.edges):
             from_x = ways[0, 0]
             to_x = ways[1, 0]
@@ -596,7 +592,7 @@ def _move_in_band(slab, s, i):
             some = sweep(pieces, p, 0.0, slab.reach[i, 0], parts, grid, limits.chord, work)
             ways[0, 0] = from_x
             ways[1, 0] = to_x
-            step_pose(poses, i, (step + 0.5) / steps, ways, 2)
+            step_pose(poses, i, (step + 0.5) / steps, ways, k + 1)
             for j in range(ext[2], ext[3] + 1):
                 if some and free[s, 1] >= grid.nz:
                     _cut_row(slab, s, i, j, p, step + 1 < steps)
@@ -625,8 +621,8 @@ def _carve_band(pool, task, ledger, s):
     ledger.start[s] = at
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def carve_bands(pool, grid, pieces, moves, limits, work, ledger):
-    """Carve all moves out of the X rays, band by band; `ledger.reach` (n, 3): each move's reach and Y extent in cells."""
-    for turn in prange(len(ledger.order)):
-        _carve_band(pool, Task(grid, pieces, moves, limits, work), ledger, ledger.order[turn])
+@njit(cache=True, error_model="numpy", nogil=True)
+def carve_bands(pool, task, ledger, begin, end):
+    """Carve all moves out of the X rays of some bands; `ledger.reach` (n, 3): each move's reach and Y extent in cells."""
+    for s in range(begin, end):
+        _carve_band(pool, task, ledger, s)

@@ -75,7 +75,7 @@ class Pieces(NamedTuple):
 
 
 class Moves(NamedTuple):
-    """Poses (n + 1, 4), x, y, z, turn in rad; of each move from a row to the next its tag and where it may cut from and to."""
+    """Poses (n + 1, 4), x, y, z, turn in rad; tag of each move from a row to the next, and from where to where it may cut."""
 
     poses: np.ndarray
     tags: np.ndarray
@@ -179,7 +179,7 @@ def _figure(seg, first, p, counts, clip, dx, half):
     dx = abs(dx)
     if dx >= clip:
         return 0
-    n = 1
+    n = np.int64(1)  # typed, not a plain number: the kernels below are compiled once for it
     d2 = dx * dx
     for k in range(first[p], first[p + 1]):
         m = counts[k - first[p]]
@@ -583,18 +583,19 @@ def sweep(pieces, p, x, reach, parts, grid, chord, work):
         n = _ball_along(seg, first[p], x, clip, ways, chord, half)
         if n == 0:
             return False
-        _pose_at(ways, 0.0, True)
+        _pose_at(ways, 0.0, parts == 0)
         top = max(half[1, n - 1], reach - ways[0, 2])
-        _scan_ring(rings, 0, _ring(half, n, top, ways, grid, rings, 0), spans, ext)
+        one = np.int64(0)
+        _scan_ring(rings, one, _ring(half, n, top, ways, grid, rings, one), spans, ext)
         return ext[0] <= ext[1] or ext[2] <= ext[3]
     asked = _shares(seg, first, p, x, clip, parts, chord, work)
     if asked == 0:
         return False
     for k in range(first[p], first[p + 1]):
         counts[k - first[p]] = _corners(seg, k, clip, chord)
-    corners = 0
+    corners = np.int64(0)  # typed, not plain numbers: the kernels below are compiled once for them
     paired = False
-    n = 0
+    n = np.int64(0)
     chain = parts > 1
     same = abs(ways[1, 0] - ways[0, 0]) < 1e-9
     for j in range(asked):
