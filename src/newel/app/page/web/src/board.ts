@@ -2,7 +2,8 @@
 import type { Scene } from "./scene";
 
 export type Show = "cut" | "left" | "sides" | "reach" | "deviation" | "target";
-export interface Mark { x: number; turn: number; r: number }
+/** A place that is measured; `deviation` in mm where the proof has told it for just this place, which may lie under the skin. */
+export interface Mark { x: number; turn: number; r: number; deviation?: number }
 
 export interface View {
   scene: Scene | null;
@@ -81,10 +82,10 @@ export class Board {
     this.stir(...parts);
   }
 
-  mark(x: number, turn: number): void {
+  mark(x: number, turn: number, told?: Pick<Mark, "r" | "deviation">): void {
     const { scene, marks } = this.view;
     if (!scene) return;
-    const made = { x, turn: ((turn % 360) + 360) % 360, r: scene.radius(this.heights(), x, turn) };
+    const made = { x, turn: ((turn % 360) + 360) % 360, r: scene.radius(this.heights(), x, turn), ...told };
     this.view.marks = [...marks.slice(-1), made];
     this.stir("marks");
   }

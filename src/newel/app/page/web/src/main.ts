@@ -235,6 +235,7 @@ class Page {
     if (show === "deviation" && marks.length) void scene.pack("deviation").then(({ cell_um }) => {
       const { nx, na, from_x_mm, to_x_mm } = scene.file.cells;
       const mark = marks[marks.length - 1];
+      if (mark.deviation !== undefined) { this.measures.append(` · ${T.measure.deviation(fixed(mark.deviation, 3, T.units.mm))}`); return; }
       const cell = Math.floor((mark.turn / 360) * na) * nx + Math.min(nx - 1, Math.floor(((mark.x - from_x_mm) / (to_x_mm - from_x_mm)) * nx));
       if (cell_um[cell] !== -32768) this.measures.append(` · ${T.measure.deviation(fixed(cell_um[cell] / 1000, 3, T.units.mm))}`);
     });

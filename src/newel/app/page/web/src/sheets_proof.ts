@@ -35,7 +35,7 @@ export class ProofSheet {
     const show = (k: number) => {
       const place = worst![k];
       this.board.choose("deviation");
-      this.board.mark(place.x_mm, (Math.atan2(place.y_mm, place.z_mm) * 180) / Math.PI);
+      this.board.mark(place.x_mm, (Math.atan2(place.y_mm, place.z_mm) * 180) / Math.PI, { r: Math.hypot(place.y_mm, place.z_mm), deviation: place.deviation_mm });
       this.board.lookAt();
     };
     fill(this.findings, h("h2", {}, `${T.proof.findings} (${proof.findings.length})`), proof.findings.length
