@@ -43,10 +43,10 @@ def newel(debug: bool) -> None:
 @_OUT
 @QUIET
 def demo(out: Path | None, quiet: bool) -> int:
-    """Make and prove the shipped job, and say where the results lie.
+    """Make and prove the shipped jobs, and say where the results lie.
 
-    The job is a barley-twist finial, carved all round from a square bar. Its model and job file are written too, so
-    that you can change them and make the job again.
+    They are a barley-twist finial, carved all round from a square bar, and a bracket of beech, cut side by side. Their models
+    and job files are written too, so that you can change them and make the jobs again.
     """
     from newel.app.demo import run_demo
     from newel.app.inputs import read_shop
