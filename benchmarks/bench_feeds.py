@@ -1,6 +1,6 @@
 """What feeds that follow the force save, against one constant feed a cut of the same peak force, by the proof's own loads.
 
-    python benchmarks/bench_feeds.py [finial] [bracket] [--resolution 0.2]
+    python benchmarks/bench_feeds.py [finial] [bracket] [--resolution 0.2] [--bracket-in beech]
 
 The scheduled program is proved, and the peak of the side force in every cut is taken from the proof's loads. For each cut the
 one feed is then sought, by halving, at which those loads have the same peak; the program with these feeds is proved too. A
@@ -48,10 +48,12 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("names", nargs="*", default=list(JOBS))
     ask.add_argument("--resolution", type=float, default=0.2)
+    ask.add_argument("--bracket-in", default="beech", metavar="MATERIAL")
     given = ask.parse_args()
     shop = load_shop(shipped_texts())
     for name in given.names:
         text, model = JOBS[name]
+        text = text.replace('"beech"', f'"{given.bracket_in}"')
         job = replace(read_job(text, name=name, where=f"{name}.toml"), proof=ProofAsk(resolution_mm=given.resolution))
         compare(make(job, ModelFiles(write_stl(model()), "stl"), shop, quiet), shop)
 
