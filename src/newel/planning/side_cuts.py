@@ -329,15 +329,11 @@ def _into_the_air(bench: SideBench, side: Side, y: tuple[float, float], low: flo
 
 
 def _finish(bench: SideBench, side: Side, owned: Owned, k: int, draft: _Draft, before: Sequence[int]) -> list[int]:
-    """Profile a side's walls, then surface what is neither flat nor wall."""
+    """Surface what is neither flat nor wall, then profile a side's walls.
+
+    In that order, because short cutters in slots and corners pass with their shanks where roughing left steps on slopes.
+    """
     made: list[int] = []
-    walls = _mine(owned, k, Sort.WALL)
-    if walls.any():
-        z = turned(bench.sample.points[walls], side.turn_deg)[:, 2]
-        least = asked_of(bench, side.turn_deg, (float(z.min()), float(z.max()))).corner_radius_mm or 0.0
-        names = [name for name in bench.named(Form.FLAT) if least <= 0.5 * bench.cutters[name].DC]
-        found = _greedy(bench, side, walls, names, None)
-        made += _finish_with(bench, side, walls, found, CutKind.PROFILE, draft, before)
     slopes = _mine(owned, k, Sort.SLOPE)
     if slopes.sum() >= GAIN_SHARE * len(slopes):
         chain = _greedy(bench, side, slopes, bench.named(Form.BALL, Form.TAPERED_BALL), bench.job.finish.cutter)
@@ -346,6 +342,13 @@ def _finish(bench: SideBench, side: Side, owned: Owned, k: int, draft: _Draft, b
         for kind, some in ((CutKind.PROFILE, steep), (CutKind.SURFACE, slopes & ~steep)):
             if some.sum() >= GAIN_SHARE * len(some):
                 made += _finish_with(bench, side, some, chain, kind, draft, [*before, *made], slope_deg=STEEP_DEG)
+    walls = _mine(owned, k, Sort.WALL)
+    if walls.any():
+        z = turned(bench.sample.points[walls], side.turn_deg)[:, 2]
+        least = asked_of(bench, side.turn_deg, (float(z.min()), float(z.max()))).corner_radius_mm or 0.0
+        names = [name for name in bench.named(Form.FLAT) if least <= 0.5 * bench.cutters[name].DC]
+        found = _greedy(bench, side, walls, names, None)
+        made += _finish_with(bench, side, walls, found, CutKind.PROFILE, draft, [*before, *made])
     return made
 
 

@@ -243,7 +243,12 @@ def _lead(at: Floats, heading: Floats, z: float, ask: WallAsk, sign: float = 1.0
 
 
 def _stands(at: Floats, ask: WallAsk) -> float:
-    return float(standing(ask.stock, under_steps(ask.shape.edge), at[:1], at[1:2], ask.stock.sure_mm)[0])
+    """Return the lowest tip over a place that is clear of what surely stands there.
+
+    What the map shows at the very rim may be the part's own wall, or a film: the link goes down through that at its feed.
+    """
+    sure = ask.stock.sure_mm + 0.5 * ask.stock.step_mm
+    return float(standing(ask.stock, under_steps(ask.shape.edge), at[:1], at[1:2], -sure)[0])
 
 
 def _seamed(ask: WallAsk, run: WallRun) -> WallRun:
