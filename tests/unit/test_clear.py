@@ -137,6 +137,23 @@ def test_facing_takes_the_bar_down_to_its_plane():
     assert not (replay.left() & (gx > FROM_X - 2.9 + 3) & (gx < TO_X - 0.1)).any()
 
 
+def test_what_stands_beyond_the_wanted_stretch_is_left():
+    blank = bar_blank(Section.RECTANGLE, (2 * HALF_Y, TOP - BOTTOM + 3.0), FROM_X - 10, TO_X + 10, 0.0, 0.25)
+    cut = clear_cut(
+        kind=CutKind.FACE, from_x_mm=FROM_X, to_x_mm=TO_X, from_y_mm=-HALF_Y - 4, to_y_mm=HALF_Y + 4, ae_mm=2.0, ap_mm=1.0,
+        top_z_mm=TOP + 1.5, floor_z_mm=TOP, flats_z_mm=(TOP,), name="face",
+    )  # fmt: skip
+    some = replace(cut, wanted_x_mm=(FROM_X + 3.0, TO_X - 3.0))
+    whole, less = (cut_passes(one, flat(), block(), blank, AROUND) for one in (cut, some))
+    way = [float(np.linalg.norm(np.diff(path.pose[:, :3], axis=0), axis=1).sum()) for path in (whole, less)]
+    assert way[1] < way[0]
+    stands = lambda x, y: np.abs(y) < HALF_Y  # noqa: E731
+    peak, replay = replayed(less, TOP, stands, (FROM_X - 5, -HALF_Y - 1, TO_X + 5, HALF_Y + 1), 3.0, cut.feed_mm_per_min)
+    assert peak <= 1.2 * asked_angle_rad(3.0, cut.ae_mm)
+    gx, _ = np.meshgrid(replay.x, replay.y, indexing="ij")
+    assert not (replay.left() & (gx > FROM_X + 3.1) & (gx < TO_X - 3.1)).any()
+
+
 def test_levels_are_even_down_to_the_deepest_floor_and_no_deeper_than_asked():
     # derived: 9 mm in no more than 2.5 at once is 4 levels of 2.25; floors passed on the way make no level of their own
     heights, z = [], 10.0

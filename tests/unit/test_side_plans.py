@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from newel.core.errors import BadInput
-from newel.core.job import BevelAsk, Section, SidesAsk, SurfaceAsk, Work
+from newel.core.job import BevelAsk, PlaceAsk, Section, SidesAsk, SurfaceAsk, Work
 from newel.core.plan import CutKind, Plan
 from newel.geometry.mesh_features import features_of
 from newel.planning.indexed import inscribed_mm, plan_sides
@@ -101,6 +101,21 @@ def test_a_group_told_by_height_keeps_its_allowance_on_its_own_walls():
     # derived: the pocket reaches from z 5 to the face at 10; what is kept begins at 7
     assert kept.allowance_mm == 0.4
     assert (kept.triangles[..., 2].min(), kept.triangles[..., 2].max()) == pytest.approx((7.0, 10.0))
+
+
+def test_walls_that_lean_along_the_bar_are_reached_beyond_the_parts_ends():
+    # a hexagonal prism across the bar: seen along the prism, its walls lean toward both ends by 30 degrees
+    hexagon = [(10.0 + 10.0 * np.cos(a), 10.0 * np.sin(a)) for a in np.radians(np.arange(0.0, 360.0, 60.0))]
+    mesh = mesh_of(manifold3d.CrossSection([hexagon]).extrude(16.0).translate((0.0, 0.0, -8.0)))
+    job = job_for(cutters=CUTTERS, sides=SidesAsk((0.0, 180.0)), place=PlaceAsk("x", 0.0))
+    _, machine, material, tools = bench_tools(job)
+    plan = plan_sides(job, mesh, features_of(mesh), tools, material, machine)
+    walls = [cut for cut in plan.cuts if cut.kind is CutKind.PROFILE and cut.turn_deg == 0.0]
+    radius = 0.5 * tools.cutters[dict(plan.cutters)[walls[0].cutter]].DC
+    # derived: against a wall whose normal leans so, the tip stands cos 30 of its radius along the bar from where it touches
+    out = radius * np.cos(np.radians(30.0))
+    assert walls[0].from_x_mm <= plan.placement.part_from_x_mm + 1.0 - out
+    assert walls[0].to_x_mm >= plan.placement.part_to_x_mm - 1.0 + out
 
 
 def test_triangles_are_parted_at_heights_and_none_is_lost():

@@ -172,6 +172,33 @@ def test_slanting_walls_get_levels_between_for_the_cusp():
     over = (np.abs(points[mid, 1]) * t + points[mid, 2] - 6.0) * math.cos(math.radians(60.0))
     assert over.min() >= -0.004
     assert over.max() <= 0.02 * 1.3 + 0.004
+    # neighbouring levels lie as far apart as the cusp of a ball allows, chord 2 sqrt(2 R c - c^2), times the slope's sine, but
+    # for the last of a stretch; the cutter is kept down from run to run where the next begins near
+    steps = -np.diff(np.unique(np.round(path.pose[path.kind == MoveKind.CUT, 2], 6))[::-1])
+    widest = 2.0 * math.sqrt(2.0 * 1.5 * 0.02 - 0.02**2) * math.sin(math.radians(60.0))
+    assert widest * 0.98 <= np.median(steps) and steps.max() <= widest * 1.005
+    dives = np.flatnonzero((path.kind[1:] == MoveKind.RAPID) & (path.kind[:-1] == MoveKind.CUT))
+    assert len(dives) < len(steps)  # of two runs a level
+
+
+def test_upright_walls_need_no_levels_between():
+    # a round post: whatever the cusp, a ball's flank leaves nothing on it between levels as deep as ap
+    body = with_added(box((0, 30), (-6, 6), (-6, -2)), post(15, 0, (-2.5, 6), 8.0))
+    blank = bar_blank(Section.SQUARE, (12.0,), 0.0, 30.0, 0.0, 0.1)
+    shape = ball_end(3.0)
+    cut = side_cut(
+        CutKind.PROFILE, from_x_mm=4.0, to_x_mm=26.0, top_z_mm=6.0, floor_z_mm=-2.0, ap_mm=4.0, slope_deg=50.0, cusp_mm=0.02
+    )
+    path = cut_passes(cut, shape, tree_of(body), blank, BESIDE)
+    levels = np.unique(np.round(path.pose[path.kind == MoveKind.CUT, 2], 6))
+    # over the rim, from 1.5 under it, the ball rolls off an edge: there the tip's way leans
+    assert levels[levels < 4.5].tolist() == [-2.0, 2.0] and len(levels) <= 4
+    carved_by(blank, shape, path)
+    points, normals, _ = surface(blank, 0.0)
+    away = np.hypot(points[:, 0] - 15.0, points[:, 1])
+    wall = (np.abs(normals[:, 2]) < 0.2) & (points[:, 2] > 0.0) & (points[:, 2] < 5.5) & (away < 4.5)
+    assert wall.sum() > 500
+    assert (np.abs(away[wall] - 4.0) <= 0.01).mean() >= 0.99
 
 
 def test_a_low_step_is_a_wall_too():
