@@ -465,7 +465,7 @@ def _drop_run(tree, cutter, place, order, floor, low, high, out, hit):
     """Drop at some rows of `place`, each handed the triangle that the one before it touched."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
-    guess = -1
+    guess = np.int64(-1)  # typed: numba compiles drop_one once more for a plain number
     for j in range(low, high):
         i = order[j]
         x, y = place[i, 0], place[i, 1]
@@ -501,7 +501,7 @@ def _clear_run(tree, cutter, place, tip, order, low, high, out):
     """Tell of some rows of `place` whether a tip touches nothing, each handed the triangle that the one before it touched."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
-    guess = -1
+    guess = np.int64(-1)  # typed: numba compiles drop_one once more for a plain number
     for j in range(low, high):
         i = order[j]
         x, y, z = place[i, 0], place[i, 1], tip[i]
