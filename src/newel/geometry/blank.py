@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from newel.core.errors import BadInput, Infeasible
 from newel.core.job import Section
 from newel.core.profile import CutterShape, Profile
+from newel.geometry import blank_band_kernels as band_kernels
+from newel.geometry import blank_figure_kernels as figures
 from newel.geometry import blank_kernels as kernels
 from newel.geometry import blank_reach_kernels as reaches
 from newel.geometry import blank_surface_kernels as surface_kernels
@@ -211,7 +213,7 @@ def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, met: Floa
     ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none)
     task = kernels.Task(blank.grid, pieces, moves, LIMITS, _work(blank.grid, pieces, bands))
     while (ledger.start < len(moves.tags)).any():
-        _on_threads(bands, partial(kernels.carve_bands, blank.x, task, ledger))
+        _on_threads(bands, partial(band_kernels.carve_bands, blank.x, task, ledger))
         if (ledger.start < len(moves.tags)).any():
             blank.x = _roomier(blank.x)
 
@@ -245,7 +247,7 @@ def _no_looks(blank: Blank) -> kernels.Looks:
 
 def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
     """Make the working arrays of so many slabs or bands."""
-    corners = 2 * sweeps.most_corners(pieces, CHORD_MM)  # twice: for a ball on a steep way
+    corners = 2 * figures.most_corners(pieces, CHORD_MM)  # twice: for a ball on a steep way
     ext = np.tile(np.array([0, 0, 0, 0, 0, grid.nz, 0, grid.ny]), (slabs, 1))
     return sweeps.Work(
         np.zeros((slabs, 2, corners)), np.zeros((slabs, 2, 3, 2 * corners + 4)),

@@ -204,39 +204,41 @@ def tangent(stretch, low, high, qx, qy, gx, gy):
     return h, steep * qx * inward, steep * qy * inward
 
 
+@njit(cache=True, error_model="numpy", forceinline=True)
+def torus_near(cr, a, q2, k):
+    """About the radius at which a torus touches a line (see torus_touch): two steps from where one through the axis would."""
+    r = cr + a * k / math.sqrt(1.0 + k * k)
+    for _ in range(2):
+        r = cr + a * k / math.sqrt(max(k * k + max(1.0 - q2 / (r * r), 0.0), 1e-300))
+    return r
+
+
 @njit(cache=True, error_model="numpy")
 def torus_touch(cr, a, q2, k, r_low, r_high):
     """Radius at which a torus touches a line at distance sqrt(q2) from the axis that climbs by k: Newton kept in a bracket.
 
-    Solves sin(f) sqrt(1 - q2/r^2) = k cos(f), r = cr + a sin(f); the left side less the right grows with f.
+    Solves o = a k / sqrt(k^2 + 1 - q2 / r^2), r = cr + o; the left side less the right grows with o, by one at least. The
+    height there depends on the square of what o is off.
     """
-    low = math.asin(min(max((r_low - cr) / a, 0.0), 1.0))
-    high = math.asin(min(max((r_high - cr) / a, 0.0), 1.0))
-    steep = cr + a * k / math.sqrt(1.0 + k * k)  # where it would touch if the line ran through the axis
-    f = math.atan2(k, math.sqrt(max(1.0 - q2 / (steep * steep), 0.0)))
-    if not (low < f < high):
-        f = 0.5 * (low + high)
+    low = max(r_low - cr, 0.0)
+    high = min(r_high - cr, a)
+    o = max(low, min(high, torus_near(cr, a, q2, k) - cr))
     for _ in range(60):
-        sin, cos = math.sin(f), math.cos(f)
-        r = cr + a * sin
-        part = math.sqrt(max(1.0 - q2 / (r * r), 0.0))
-        value = sin * part - k * cos
-        if value > 0.0:
-            high = f
+        r = cr + o
+        square = k * k + max(1.0 - q2 / (r * r), 0.0)
+        asked = a * k / math.sqrt(square)
+        if o > asked:
+            high = o
         else:
-            low = f
-        grows = cos * part + k * sin
-        if part > 0.0:
-            grows += sin * q2 * a * cos / (r * r * r * part)
-        step = value / grows if grows > 0.0 else 0.0
-        following = f - step
-        if not (low < following < high):
+            low = o
+        following = o - (o - asked) / (1.0 + asked * q2 / (square * r * r * r))
+        if not (low <= following <= high):
             following = 0.5 * (low + high)
-        if abs(following - f) < 1e-11:
-            f = following
+        moved = abs(following - o)
+        o = following
+        if moved < 1e-9 * a:
             break
-        f = following
-    return cr + a * math.sin(f)
+    return cr + o
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -300,10 +302,8 @@ def try_edge(stretch, low, high, xa, ya, za, xb, yb, zb, best, px, py, pz):
     w = w_high
     if w_high > 0.0 and stretch[high - 1, ARC] > 0.0 and stretch[high - 1, CR] > 0.0:
         # by the tangent near the contact a bull nose comes no higher than this: mostly no root needs to be found
-        at = max(
-            min(math.sqrt(max(reach * reach * k * k / (1.0 + k * k) - q2, 0.0)), w_high), min(stretch[high - 1, CR], w_high)
-        )
-        at = max(at, w_low)
+        r = torus_near(stretch[high - 1, CR], stretch[high - 1, ARC], q2, k)
+        at = max(min(math.sqrt(max(r * r - q2, 0.0)), w_high), w_low)
         out = min(math.sqrt(q2 + at * at), reach)
         h, hx, _ = tangent(stretch, low, high, out, 0.0, 0.0, 0.0)
         slope = k - hx * at / max(out, 1e-300)
@@ -465,7 +465,7 @@ def _drop_run(tree, cutter, place, order, floor, low, high, out, hit):
     """Drop at some rows of `place`, each handed the triangle that the one before it touched."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
-    guess = -1
+    guess = np.int64(-1)  # typed: numba compiles drop_one once more for a plain number
     for j in range(low, high):
         i = order[j]
         x, y = place[i, 0], place[i, 1]
@@ -501,7 +501,7 @@ def _clear_run(tree, cutter, place, tip, order, low, high, out):
     """Tell of some rows of `place` whether a tip touches nothing, each handed the triangle that the one before it touched."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
-    guess = -1
+    guess = np.int64(-1)  # typed: numba compiles drop_one once more for a plain number
     for j in range(low, high):
         i = order[j]
         x, y, z = place[i, 0], place[i, 1], tip[i]
