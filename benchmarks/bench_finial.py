@@ -22,7 +22,7 @@ START = time.perf_counter()
 from newel.app.demo import FINIAL_JOB  # noqa: E402
 from newel.app.demo_models import finial  # noqa: E402
 from newel.app.job_file import read_job  # noqa: E402
-from newel.app.making import results_files, results_of  # noqa: E402
+from newel.app.making import picture_files, results_files, results_of  # noqa: E402
 from newel.core.job import ModelFiles, ProofAsk  # noqa: E402
 from newel.geometry.meshes import write_stl  # noqa: E402
 from newel.pipeline import make  # noqa: E402
@@ -62,7 +62,8 @@ def main() -> None:
         stages = Stages()
         begin = time.perf_counter()
         made = make(job, ModelFiles(model, "stl"), shop, stages)
-        files = results_files(made, results_of(made, shop), stages)
+        results = results_of(made, shop)
+        files = results_files(made, results, stages) | picture_files(made, results, stages)
         stages("", 1.0)
         print(f"run {run + 1}: whole job {time.perf_counter() - begin:.1f} s")
         for stage, (wall, work) in stages.seconds.items():
