@@ -43,25 +43,25 @@ def test_a_filled_cache_starts_nothing(kernels):
     def progress(stage, share):
         pass
 
-    assert kernel_cache.filled_beside(progress) is progress
+    assert kernel_cache.filled_first(progress) is progress
 
 
 def test_compiling_that_fails_stops_nobody_and_is_tried_again(kernels, monkeypatch):
     monkeypatch.setattr(kernel_cache, "_PARTS", ("no such part",))
     told = []
-    progress = kernel_cache.filled_beside(lambda stage, share: told.append(stage))
+    progress = kernel_cache.filled_first(lambda stage, share: told.append(stage))
     progress("read", 0.0)
     progress("plan", 0.0)
     progress("plan", 1.0)
-    assert told == ["read", "plan", "plan"]
+    assert told == ["read", "compile", "plan", "plan"]
     assert not list(kernels.glob("filled-*"))
 
 
 def test_a_cache_is_filled_once(kernels, monkeypatch):
     monkeypatch.setattr(kernel_cache.subprocess, "Popen", lambda *words, **more: Done())
-    progress = kernel_cache.filled_beside(lambda stage, share: None)
+    progress = kernel_cache.filled_first(lambda stage, share: None)
     progress("read", 0.0)
-    assert not list(kernels.glob("filled-*"))
+    assert not list(kernels.glob("filled-*"))  # a job that can't be read starts nothing
     progress("plan", 0.0)
     assert [path.name for path in kernels.glob("filled-*")] == [f"filled-{kernel_cache.fingerprint()}"]
 
@@ -71,3 +71,27 @@ class Done:
 
     def wait(self):
         return 0
+
+    def kill(self):
+        pass
+
+
+def test_who_stops_the_run_stops_the_compiling(kernels, monkeypatch):
+    stopped = Stopped()
+    monkeypatch.setattr(kernel_cache.subprocess, "Popen", lambda *words, **more: stopped)
+    with pytest.raises(KeyboardInterrupt):
+        kernel_cache.filled_first(lambda stage, share: None)("plan", 0.0)
+    assert stopped.killed
+    assert not list(kernels.glob("filled-*"))
+
+
+class Stopped:
+    """A process that is waited for when Ctrl-C comes."""
+
+    killed = False
+
+    def wait(self):
+        raise KeyboardInterrupt
+
+    def kill(self):
+        self.killed = True

@@ -135,14 +135,14 @@ def make(job: Path, out: Path | None, shop_files: tuple[Path, ...], quiet: bool)
     over; where it can't be, the findings say why and the exit status is 1.
     """
     from newel.app.inputs import read_job_files, read_shop
-    from newel.app.kernel_cache import filled_beside
+    from newel.app.kernel_cache import filled_first
     from newel.app.making import make_and_write
     from newel.reports.summary import summary_text
 
     shop, files = read_shop(shop_files), read_job_files(job)
     folder = out or files.out
     with _progress(quiet) as progress:
-        results = make_and_write(files, shop, folder, filled_beside(progress))
+        results = make_and_write(files, shop, folder, filled_first(progress))
     _say(summary_text(results, folder=str(folder)), quiet)
     return _status(results.proof.verdict)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from newel.app.demo_models import bracket, finial
 from newel.app.inputs import read_job_files
-from newel.app.kernel_cache import filled_beside
+from newel.app.kernel_cache import filled_first
 from newel.app.making import make_and_write
 from newel.app.progress import ProgressLine
 from newel.app.whole_files import write_results
@@ -67,7 +67,7 @@ def run_demo(out: Path, shop: Shop, progress: ProgressLine) -> tuple[str, str]:
             "bracket.toml": BRACKET_JOB.encode(),
         }
         write_results(out, sources, stale=lambda name: False)
-        waiting = filled_beside(progress)
+        waiting = filled_first(progress)
         for name in ("finial", "bracket"):
             files = read_job_files(out / f"{name}.toml")
             results = make_and_write(files, shop, files.out, waiting)

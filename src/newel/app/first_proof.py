@@ -1,4 +1,4 @@
-"""A thumb of a bar, carved and measured: it calls, and so compiles, what every proof does. See kernel_cache.filled_beside."""
+"""A thumb of a bar, carved and measured: it calls, and so compiles, what every proof does. See kernel_cache.filled_first."""
 
 from __future__ import annotations
 

@@ -21,6 +21,7 @@ from pathlib import Path
 Progress = Callable[[str, float], None]
 
 _VARIABLE = "NUMBA_CACHE_DIR"
+COMPILING = "compile"  # the stage's name, for progress
 _FIRST_THAT_COMPILES = "plan"  # the first stage of `make` that calls kernels
 _PARTS = "carves", "measures"
 
@@ -44,29 +45,37 @@ def use_kernel_cache(part: str = "kernels") -> Path:
     return folder
 
 
-def filled_beside(progress: Progress) -> Progress:
-    """Start to compile what carves and what measures, if this machine has not yet; the progress that is returned waits for it.
+def filled_first(progress: Progress) -> Progress:
+    """Return `progress` with one more stage, COMPILING, before the first that calls kernels, where this machine has not yet.
 
-    With one core nothing would be gained, and nothing is started; nor where numba is told not to compile.
+    With one core nothing would be gained, and nothing is added; nor where numba is told not to compile.
     """
     if (os.cpu_count() or 1) < 2 or os.environ.get("NUMBA_DISABLE_JIT", "0") != "0" or _stamp().exists():
         return progress
-    processes = [
-        subprocess.Popen(
-            [sys.executable, "-m", "newel.app.kernel_cache", part], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        for part in _PARTS
-    ]
+    tried = False
 
-    def waiting(stage: str, share: float) -> None:
+    def filling(stage: str, share: float) -> None:
+        nonlocal tried
+        if stage == _FIRST_THAT_COMPILES and not tried:
+            tried = True
+            progress(COMPILING, 0.0)
+            _fill_side_by_side()
         progress(stage, share)
-        if stage == _FIRST_THAT_COMPILES and processes:
-            done = [process.wait() for process in processes]
-            processes.clear()
-            if not any(done):  # else its kernels are compiled here when they are called, and next time it is tried again
-                _stamp().touch()
 
-    return waiting
+    return filling
+
+
+def _fill_side_by_side() -> None:
+    """Compile each part in a process of its own; what fails is compiled when it is called."""
+    words = [sys.executable, "-m", "newel.app.kernel_cache"]
+    processes = [subprocess.Popen([*words, part], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for part in _PARTS]
+    try:
+        ended = [process.wait() for process in processes]
+        if not any(ended):
+            _stamp().touch()
+    finally:
+        for process in processes:
+            process.kill()  # of no effect on one that has ended; else this run was stopped
 
 
 def fill(part: str) -> None:

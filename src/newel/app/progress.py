@@ -27,7 +27,8 @@ STAGES: dict[str, tuple[str, float]] = {
     "report": ("drawing sheet and pictures", 0.10),
 }
 CHOOSING = {"choose": ("choosing a bar", 1.0)}  # of `newel new`
-_ALL = {**STAGES, **CHOOSING}
+COMPILING = {"compile": ("compiling, this once", 0.0)}  # of the first job on a machine
+_ALL = {**STAGES, **CHOOSING, **COMPILING}
 
 
 class ProgressLine:

@@ -18,12 +18,12 @@ from typing import Any
 from newel.app.job_file import read_job
 from newel.app.page.hand import Hand
 from newel.app.page.worker import Task
-from newel.app.progress import CHOOSING, STAGES, time_left, whole_fraction
+from newel.app.progress import CHOOSING, COMPILING, STAGES, time_left, whole_fraction
 from newel.app.result_names import is_ours
 from newel.core.errors import BadInput, NewelError
 
 WATCHING = {"watching": ("carving it once more to watch", 0.15)}
-_SAYS = {name: says for name, (says, _) in {**STAGES, **CHOOSING, **WATCHING}.items()}
+_SAYS = {name: says for name, (says, _) in {**STAGES, **CHOOSING, **COMPILING, **WATCHING}.items()}
 _STAGES_OF = {
     "new": ("choose",),
     "plan": ("read", "plan"),

@@ -10,7 +10,7 @@ import numpy as np
 
 from newel.app.documents import plan_json, setup_json, tidy
 from newel.app.inputs import JobFiles, read_job_files, read_shop, read_text, told_by_line
-from newel.app.kernel_cache import filled_beside
+from newel.app.kernel_cache import filled_first
 from newel.app.making import picture_files, results_files, results_of
 from newel.app.page.outlines import as_seen, cut_rows, outline_pack, plan_facts, reach_pack, side_cells
 from newel.app.page.packing import Pack, deviation_pack, mesh_pack, rows_pack, scene_of, scrub_pack
@@ -72,7 +72,7 @@ def made(task: Task, progress: Progress) -> dict[str, Any]:
     """Go the whole road for a job, write its results beside it, and lay out the page's view of them."""
     files, shop = _read(task)
     with told_by_line(files):
-        result = make(files.job, files.model, shop, filled_beside(progress))
+        result = make(files.job, files.model, shop, filled_first(progress))
     results = results_of(result, shop)
     contents = {**results_files(result, results, progress), **picture_files(result, results, progress)}
     write_results(files.out, contents, stale=is_ours, last="proof.json")
