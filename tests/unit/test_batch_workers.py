@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -14,8 +13,8 @@ from newel.app.batch import run_batch, tasks_of
 from newel.app.batch_work import Outcome, Task
 from newel.app.workers import Errand, Workers, on_a_cluster, on_this_machine
 from newel.geometry.meshes import write_stl
-from newel.geometry.parallel import kernel_threads
 from newel.geometry.solids import turned_cylinder
+from worker_threads import Asking, lost, threads_of
 
 JOB = """format = 1
 machine = "light benchtop mill"
@@ -34,26 +33,6 @@ cusp_mm = 0.1
 [proof]
 resolution_mm = 0.6
 """
-
-
-@dataclass(frozen=True)
-class Asking:
-    """A task that asks only what its worker may use."""
-
-    name: str
-
-    def key(self) -> str:
-        return self.name
-
-
-def threads_of(task: Asking) -> dict[str, str]:
-    """Return how many threads kernels, neighbour searches and the libraries below them may use, as this process sees it."""
-    said = {name: value for name, value in os.environ.items() if name.endswith(("_NUM_THREADS", "_MAXIMUM_THREADS"))}
-    return said | {"kernels": str(kernel_threads())}
-
-
-def lost(task: Asking, why: str) -> dict[str, str]:
-    return {"lost": why}
 
 
 @pytest.fixture(scope="module")
