@@ -3,7 +3,8 @@
 The answer at a place is the largest z - H(rho) over all points of the turned mesh under the cutter: z their height in the
 table frame, rho their distance from the cutter's axis, H the underside of the cutter (generalised cutter of ISO 3592).
 Contact with facets, edges and vertices after Chung, Park, Shin, Choi 1998 and Yau, Chuang, Lee 2004. One tree serves every
-turn: its nodes are bounded along X and by a rectangle across X, and turning a bound is four products.
+turn: its nodes are bounded along X and by a rectangle across X, and turning a bound is four products. Nodes have eight
+children, leaves up to eight triangles, and all eight are bounded at once.
 """
 
 from __future__ import annotations
@@ -16,13 +17,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from newel.core.errors import BadInput
 from newel.core.profile import Profile
-from newel.geometry.drop_kernels import CutterArrays, TreeArrays, build, clear_few, clear_many, drop_few, drop_many
+from newel.geometry.drop_kernels import CutterArrays, clear_few, clear_many, drop_few, drop_many
+from newel.geometry.drop_tree_kernels import BOUNDS, CORNERS, LANES, TreeArrays, build
 from newel.geometry.profiles import Stretch, convex_undersides
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_LEAF = 4  # triangles in a leaf: measured in benchmarks/bench_drop.py
 _CELL_MM, _CELL_DEG = 2.0, 4.0  # drops are asked cell by cell, for the cache's sake
 _RUN = 64  # neighbouring drops that hand on the triangle they touched
 _FEW = 2000  # fewer drops than this are done on one thread: measured, waking the others costs some ms on a busy machine
@@ -33,15 +34,13 @@ _SLIVER = 1e-9  # a triangle lower than this part of its longest side has no fac
 class DropTree:
     """A mesh made ready to be asked for drops at any turn; build it with `drop_tree`. Arrays are read-only.
 
-    `box` (k, 16) and `link` (k,): nodes; `triangle` (m, 12) and `owned` (m,): triangles in leaf order (see
-    drop_kernels.TreeArrays); `face` (m,): which face of the mesh each of them is.
+    `arrays`: nodes and leaves (see drop_tree_kernels.TreeArrays); `face` (8 l,): which face of the mesh the triangles of the
+    leaves are; `normal` (m, 3): unit normals of the faces as their corners run, nan for one without area.
     """
 
-    box: NDArray[np.float32]
-    link: NDArray[np.int64]
-    triangle: Floats
-    owned: NDArray[np.uint8]
+    arrays: TreeArrays
     face: Ints
+    normal: Floats
 
 
 def drop_tree(vertices: ArrayLike, faces: ArrayLike) -> DropTree:
@@ -63,14 +62,21 @@ def drop_tree(vertices: ArrayLike, faces: ArrayLike) -> DropTree:
     corner = points[triangles]
     m = len(triangles)
     order = np.arange(m, dtype=np.int64)
-    box, link = _cache_lines(2 * m), np.empty(2 * m, np.int64)
+    most_leaves = m // 4 + 2  # halving leaves more than four in each
+    most_nodes = most_leaves // 4 + 2
+    node, link = _cache_lines(most_nodes, BOUNDS * LANES), np.empty((most_nodes, LANES), np.int64)
+    first, many = np.empty(most_leaves, np.int64), np.empty(most_leaves, np.int64)
     slack_mm = 1e-6 * max(float(np.abs(points).max()), 1e-3)  # single precision keeps 6e-8 of a coordinate
-    nodes = build(corner.reshape(m, 9), corner.mean(axis=1), _LEAF, slack_mm, order, box, link)
-    corner = corner[order]
+    nodes, leaves = build(corner.reshape(m, 9), corner.mean(axis=1), slack_mm, order, node, link, first, many)
     normal, flat = _normals(corner)
-    triangle = np.concatenate([corner.reshape(m, 9), normal], axis=1)
-    tree = DropTree(box[:nodes], link[:nodes].copy(), triangle, _owned_edges(triangles[order], flat), order)
-    for array in vars(tree).values():
+    lanes = np.arange(LANES)
+    face = order[first[:leaves, None] + np.minimum(lanes, many[:leaves, None] - 1)]
+    owned = np.where(lanes < many[:leaves, None], _owned_edges(triangles, flat)[face], 0).astype(np.uint8)
+    leaf = np.concatenate([corner.reshape(m, 9), normal], axis=1)[face].transpose(0, 2, 1).reshape(leaves, CORNERS * LANES)
+    arrays = TreeArrays(node[:nodes], link[:nodes].copy(), np.ascontiguousarray(leaf), many[:leaves].copy(), owned.ravel())
+    normal[~flat] = np.nan
+    tree = DropTree(arrays, face.ravel(), normal)
+    for array in (*arrays, tree.face, tree.normal):
         array.setflags(write=False)
     return tree
 
@@ -102,9 +108,8 @@ def stands_clear(
     place = _places(x, y, turn)
     out = np.empty(x.size, np.bool_)
     tip = np.ascontiguousarray(z.ravel())
-    arrays = TreeArrays(tree.box, tree.link, tree.triangle, tree.owned)
     kernel = clear_few if x.size < _FEW else clear_many
-    kernel(arrays, cutter_arrays(profile), place, tip, _nearby_order(place), _RUN, out)
+    kernel(tree.arrays, cutter_arrays(profile), place, tip, _nearby_order(place), _RUN, out)
     return out.reshape(x.shape)
 
 
@@ -125,12 +130,7 @@ def drop_contact(
 
 def face_normals(tree: DropTree) -> Floats:
     """Unit normals of the faces (m, 3), as their corners run, in the order they were given; nan for one without area."""
-    corner = tree.triangle[:, :9].reshape(-1, 3, 3)
-    across = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
-    normals = np.empty_like(across)
-    with np.errstate(invalid="ignore"):
-        normals[tree.face] = across / np.linalg.norm(across, axis=1)[:, None]
-    return normals
+    return tree.normal
 
 
 def _asked(
@@ -141,9 +141,8 @@ def _asked(
     place = _places(x, y, turn)
     out = np.empty((x.size, 4))
     hit = np.empty(x.size, np.int64)
-    arrays = TreeArrays(tree.box, tree.link, tree.triangle, tree.owned)
     kernel = drop_few if x.size < _FEW else drop_many
-    kernel(arrays, cutter_arrays(profile), place, _nearby_order(place), float(floor_mm), _RUN, out, hit)
+    kernel(tree.arrays, cutter_arrays(profile), place, _nearby_order(place), float(floor_mm), _RUN, out, hit)
     return x.shape, out, hit
 
 
@@ -162,11 +161,11 @@ def _nearby_order(place: Floats) -> Ints:
     return np.argsort((along * 1024 + turned).astype(np.int32), kind="stable")
 
 
-def _cache_lines(rows: int) -> NDArray[np.float32]:
-    """Rows of 64 bytes that begin on a cache line, the pairs of children (1, 2), (3, 4) … on one pair of lines."""
-    room = np.empty(16 * rows + 64, np.float32)
-    start = (-(room.ctypes.data // 4) - 16) % 32
-    return room[start : start + 16 * rows].reshape(rows, 16)
+def _cache_lines(rows: int, columns: int) -> NDArray[np.float32]:
+    """Room for nodes in single precision that begins on a cache line."""
+    room = np.empty(columns * rows + 16, np.float32)
+    start = -(room.ctypes.data // 4) % 16
+    return room[start : start + columns * rows].reshape(rows, columns)
 
 
 def cutter_arrays(profile: Profile) -> CutterArrays:

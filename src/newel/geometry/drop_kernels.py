@@ -1,4 +1,4 @@
-"""The arithmetic of the drop: building the tree over triangles, and asking it. See drop.py for what it all means.
+"""The arithmetic of the drop: contact with facets and edges, and asking the tree for it. See drop.py for what it all means.
 
 A drop is the largest z - H(rho) over the points of the turned mesh, H being the underside of the cutter. On a convex
 piece of the cutter z - H is concave along every facet and every edge, so the largest value stands where a facet's own
@@ -14,23 +14,24 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 
-# columns of a stretch of the cutter's underside (`stretch`): a is 0 for a line
-R0, R1, H0, RISE, CR, CH, ARC, STEEP1, H1 = 0, 1, 2, 3, 4, 5, 6, 7, 8
-
-
-class TreeArrays(NamedTuple):
-    """The tree. `box` (k, 16), one cache line a node in single precision, rounded outwards: x from, x to; centre y, z and
-    two half-axes (y, z each) of a rectangle across X; a unit vector and the least and largest offset of the triangles along it.
-
-    `link` (k,): an inner node's first child (the second follows it), or for a leaf ~(8 * first triangle + how many).
-    `triangle` (m, 12), in leaf order: three corners and the unit normal (zero where there is none); `owned` (m,): bit i
-    is set where the edge from corner i is this triangle's to test.
-    """
-
-    box: np.ndarray
-    link: np.ndarray
-    triangle: np.ndarray
-    owned: np.ndarray
+from newel.geometry.drop_lane_kernels import (
+    ARC,
+    AT_A,
+    AT_B,
+    AT_C,
+    CH,
+    CR,
+    H0,
+    LANE_ROOM,
+    MOST,
+    R0,
+    R1,
+    RISE,
+    STEEP1,
+    leaf_lanes,
+    node_lanes,
+)
+from newel.geometry.drop_tree_kernels import LANES
 
 
 class CutterArrays(NamedTuple):
@@ -43,117 +44,6 @@ class CutterArrays(NamedTuple):
     starts: np.ndarray
     touch: np.ndarray
     touch_starts: np.ndarray
-
-
-@njit(cache=True, error_model="numpy")
-def split_by_median(middle, order, low, high, axis):
-    """Order `order[low:high]` so that its first half has the smaller middles along an axis (quickselect)."""
-    k = (low + high) // 2
-    left, right = low, high - 1
-    while left < right:
-        pivot = middle[order[(left + right) // 2], axis]
-        i, j = left, right
-        while i <= j:
-            while middle[order[i], axis] < pivot:
-                i += 1
-            while middle[order[j], axis] > pivot:
-                j -= 1
-            if i <= j:
-                order[i], order[j] = order[j], order[i]
-                i += 1
-                j -= 1
-        if k <= j:
-            right = j
-        elif k >= i:
-            left = i
-        else:
-            break
-
-
-@njit(cache=True, error_model="numpy")
-def bound_of(corner, order, low, high, slack, box):
-    """Write the bounds of triangles `order[low:high]`, `slack` wider than they are: see TreeArrays.box."""
-    x0, x1 = np.inf, -np.inf
-    n = 3.0 * (high - low)
-    sy, sz, syy, syz, szz = 0.0, 0.0, 0.0, 0.0, 0.0
-    nx, ny, nz = 0.0, 0.0, 0.0
-    y_ref, z_ref = corner[order[low], 1], corner[order[low], 2]
-    for i in range(low, high):
-        t = order[i]
-        ux, uy, uz = corner[t, 3] - corner[t, 0], corner[t, 4] - corner[t, 1], corner[t, 5] - corner[t, 2]
-        vx, vy, vz = corner[t, 6] - corner[t, 0], corner[t, 7] - corner[t, 1], corner[t, 8] - corner[t, 2]
-        nx += uy * vz - uz * vy
-        ny += uz * vx - ux * vz
-        nz += ux * vy - uy * vx
-        for v in range(3):
-            x = corner[t, 3 * v]
-            y = corner[t, 3 * v + 1] - y_ref
-            z = corner[t, 3 * v + 2] - z_ref
-            x0, x1 = min(x0, x), max(x1, x)
-            sy += y
-            sz += z
-            syy += y * y
-            syz += y * z
-            szz += z * z
-    syy -= sy * sy / n
-    syz -= sy * sz / n
-    szz -= sz * sz / n
-    angle_rad = 0.5 * math.atan2(2.0 * syz, syy - szz)
-    c, s = math.cos(angle_rad), math.sin(angle_rad)
-    u0, u1, v0, v1 = np.inf, -np.inf, np.inf, -np.inf
-    size = math.sqrt(nx * nx + ny * ny + nz * nz)
-    if size > 0.0:
-        nx, ny, nz = nx / size, ny / size, nz / size
-    d0, d1 = np.inf, -np.inf
-    for i in range(low, high):
-        t = order[i]
-        for v in range(3):
-            y, z = corner[t, 3 * v + 1], corner[t, 3 * v + 2]
-            along, across = c * y + s * z, c * z - s * y
-            off = nx * corner[t, 3 * v] + ny * y + nz * z
-            d0, d1 = min(d0, off), max(d1, off)
-            u0, u1 = min(u0, along), max(u1, along)
-            v0, v1 = min(v0, across), max(v1, across)
-    um, vm = 0.5 * (u0 + u1), 0.5 * (v0 + v1)
-    uh, vh = 0.5 * (u1 - u0), 0.5 * (v1 - v0)
-    uh, vh = uh + slack, vh + slack
-    box[0], box[1] = x0 - slack, x1 + slack
-    box[2], box[3] = c * um - s * vm, s * um + c * vm
-    box[4], box[5] = c * uh, s * uh
-    box[6], box[7] = -s * vh, c * vh
-    box[8], box[9], box[10] = nx, ny, nz
-    box[11], box[12] = d0 - slack, d1 + slack
-
-
-@njit(cache=True, error_model="numpy")
-def build(corner, middle, leaf, slack, order, box, link):
-    """Fill the nodes over triangles of `corner` (m, 9) by their `middle` (m, 3); return how many nodes there are."""
-    waiting = np.empty((128, 3), np.int64)
-    waiting[0, 0], waiting[0, 1], waiting[0, 2] = 0, 0, corner.shape[0]
-    depth, nodes = 1, 1
-    while depth > 0:
-        depth -= 1
-        node, low, high = waiting[depth, 0], waiting[depth, 1], waiting[depth, 2]
-        bound_of(corner, order, low, high, slack, box[node])
-        if high - low <= leaf:
-            link[node] = ~(8 * low + high - low)
-            continue
-        axis, widest = 0, -1.0
-        for a in range(3):
-            least, most = np.inf, -np.inf
-            for i in range(low, high):
-                value = middle[order[i], a]
-                least, most = min(least, value), max(most, value)
-            if most - least > widest:
-                axis, widest = a, most - least
-        split_by_median(middle, order, low, high, axis)
-        half = (low + high) // 2
-        link[node] = nodes
-        waiting[depth, 0], waiting[depth, 1], waiting[depth, 2] = nodes + 1, half, high
-        waiting[depth + 1, 0], waiting[depth + 1, 1], waiting[depth + 1, 2] = nodes, low, half
-        depth += 2
-        nodes += 2
-    return nodes
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -320,28 +210,22 @@ def try_edge(stretch, low, high, xa, ya, za, xb, yb, zb, best, px, py, pz):
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def try_triangle(tree, t, cutter, p, x, y, cos, sin, best, px, py, pz):
-    """Let piece p at (x, y) meet triangle t of the mesh turned by an angle of this cosine and sine."""
+def try_triangle(tree, at, k, cutter, p, x, y, cos, sin, lane, best, px, py, pz):
+    """Let piece p at (x, y) meet triangle k of a leaf, bounded in `lane`; the mesh is turned by this cosine, sine."""
     stretch, low, high = cutter.stretch, cutter.starts[p], cutter.starts[p + 1]
-    corner = tree.triangle[t]
-    xa, xb, xc = corner[0] - x, corner[3] - x, corner[6] - x
-    ya, za = corner[1] * cos - corner[2] * sin - y, corner[1] * sin + corner[2] * cos
-    yb, zb = corner[4] * cos - corner[5] * sin - y, corner[4] * sin + corner[5] * cos
-    yc, zc = corner[7] * cos - corner[8] * sin - y, corner[7] * sin + corner[8] * cos
-    nx = corner[9]
-    ny = corner[10] * cos - corner[11] * sin
-    nz = corner[10] * sin + corner[11] * cos
+    leaf = tree.leaf
+    xa, xb, xc = leaf[at, k] - x, leaf[at, 24 + k] - x, leaf[at, 48 + k] - x
+    ya, za = leaf[at, 8 + k] * cos - leaf[at, 16 + k] * sin - y, leaf[at, 8 + k] * sin + leaf[at, 16 + k] * cos
+    yb, zb = leaf[at, 32 + k] * cos - leaf[at, 40 + k] * sin - y, leaf[at, 32 + k] * sin + leaf[at, 40 + k] * cos
+    yc, zc = leaf[at, 56 + k] * cos - leaf[at, 64 + k] * sin - y, leaf[at, 56 + k] * sin + leaf[at, 64 + k] * cos
+    nx = leaf[at, 72 + k]
+    ny = leaf[at, 80 + k] * cos - leaf[at, 88 + k] * sin
+    nz = leaf[at, 80 + k] * sin + leaf[at, 88 + k] * cos
     if abs(nz) > 1e-6:
         if nz < 0.0:
             nx, ny, nz = -nx, -ny, -nz
         upright = 1.0 / nz
         gx, gy = -nx * upright, -ny * upright
-        mx, my = (xa + xb + xc) / 3.0, (ya + yb + yc) / 3.0
-        h, hx, hy = tangent(stretch, low, high, mx, my, gx, gy)
-        hx, hy = gx - hx, gy - hy
-        most = max(hx * (xa - mx) + hy * (ya - my), max(hx * (xb - mx) + hy * (yb - my), hx * (xc - mx) + hy * (yc - my)))
-        if (za + zb + zc) / 3.0 - h + most <= best:
-            return best, px, py, pz
         nh = math.sqrt(nx * nx + ny * ny)
         i = cutter.touch_starts[p]
         while nh > cutter.touch[i, 3] * nz:
@@ -359,79 +243,33 @@ def try_triangle(tree, t, cutter, p, x, y, cos, sin, best, px, py, pz):
         side_c = (xa - xc) * (uy - yc) - (ya - yc) * (ux - xc)
         if (side_a >= 0.0 and side_b >= 0.0 and side_c >= 0.0) or (side_a <= 0.0 and side_b <= 0.0 and side_c <= 0.0):
             return bound, ux, uy, za + gx * (ux - xa) + gy * (uy - ya)
-    owned = tree.owned[t]
+    owned = tree.owned[LANES * at + k]
+    most_a, most_b, most_c = lane[AT_A + k], lane[AT_B + k], lane[AT_C + k]
     while owned > 0:
-        if owned & 1:
+        if owned & 1 and max(most_a, most_b) > best:
             best, px, py, pz = try_edge(stretch, low, high, xa, ya, za, xb, yb, zb, best, px, py, pz)
         xa, ya, za, xb, yb, zb, xc, yc, zc = xb, yb, zb, xc, yc, zc, xa, ya, za
+        most_a, most_b, most_c = most_b, most_c, most_a
         owned >>= 1
     return best, px, py, pz
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def reach2_at(stretch, low, high, h):
-    """Square of the radius within which a convex piece is no higher than h above its tip; h is not below the piece."""
-    i = low
-    while i < high - 1 and h >= stretch[i, H1]:
-        i += 1
-    r1 = stretch[i, R1]
-    if h >= stretch[i, H1]:
-        return r1 * r1
-    if stretch[i, ARC] == 0.0:
-        r = min(stretch[i, R0] + (h - stretch[i, H0]) / stretch[i, RISE], r1)
-        return r * r
-    down = stretch[i, CH] - h
-    r2 = max(stretch[i, ARC] * stretch[i, ARC] - down * down, 0.0)
-    if stretch[i, CR] != 0.0:
-        r = stretch[i, CR] + math.sqrt(r2)
-        r2 = r * r
-    return min(r2, r1 * r1)
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def node_bound(box, node, stretch, low, high, x, y, cos, sin, best):
-    """Nothing in a node lets a convex piece come to rest higher than this; -inf where that is not above the best so far."""
-    b = box[node]
-    cy, cz = np.float64(b[2]), np.float64(b[3])
-    top = cy * sin + cz * cos + abs(b[4] * sin + b[5] * cos) + abs(b[6] * sin + b[7] * cos)
-    over = top - best
-    if over <= stretch[low, H0]:
-        return -np.inf
-    wide = abs(b[4] * cos - b[5] * sin) + abs(b[6] * cos - b[7] * sin)
-    qy = cy * cos - cz * sin - y
-    qx = 0.5 * (np.float64(b[0]) + b[1]) - x
-    long = 0.5 * (np.float64(b[1]) - b[0])
-    dy = max(abs(qy) - wide, 0.0)
-    dx = max(abs(qx) - long, 0.0)
-    if dx * dx + dy * dy > reach2_at(stretch, low, high, over) * (1.0 + 1e-12):
-        return -np.inf
-    bound = top - stretch[low, H0]
-    nz = b[9] * sin + b[10] * cos
-    if abs(nz) < 0.05 or b[12] - b[11] > abs(nz) * (bound - best):
-        return bound
-    upright = 1.0 / nz
-    gx = -b[8] * upright
-    gy = (b[10] * sin - b[9] * cos) * upright
-    d = (b[12] if nz > 0.0 else b[11]) * upright
-    h, hx, hy = tangent(stretch, low, high, qx, qy, gx, gy)
-    z = d + gx * (qx + x) + gy * (qy + y) - h
-    return min(bound, z + abs(gx - hx) * long + abs(gy - hy) * wide + 1e-9)
-
-
 @njit(cache=True, error_model="numpy", forceinline=True)
-def drop_one(tree, cutter, x, y, cos, sin, best, enough, guess, stack, bounds):
+def drop_one(tree, cutter, x, y, cos, sin, best, enough, guess, stack, bounds, lane):
     """Return the drop at one place, the contact from the axis (x, y) and height, and the triangle touched (-1: none).
 
-    A drop that is found to be higher than `enough` is looked into no further.
+    A drop that is found to be higher than `enough` is looked into no further. `guess` (-1: none) is a triangle that may be
+    touched: its leaf comes first, and is not looked into again.
     """
     px, py, pz, hit = np.nan, np.nan, np.nan, -1
-    box = tree.box
+    n = tree.link.shape[1]  # not LANES: loops of a known length are unrolled before they could become vectors
     for p in range(cutter.starts.shape[0] - 1):
         low, high = cutter.starts[p], cutter.starts[p + 1]
-        stack[0], bounds[0] = tree.link[0], np.inf
+        stack[0], bounds[0] = 0, np.inf
         depth = 1
+        first = np.int64(-1)
         if guess >= 0:
-            stack[1], bounds[1] = ~(8 * guess + 1), np.inf
+            stack[1], bounds[1] = ~(guess // LANES), np.inf
             depth = 2
         while depth > 0 and best <= enough:
             depth -= 1
@@ -439,24 +277,30 @@ def drop_one(tree, cutter, x, y, cos, sin, best, enough, guess, stack, bounds):
                 continue
             link = stack[depth]
             if link < 0:
-                from_t = ~link >> 3
-                for t in range(from_t, from_t + (~link & 7)):
-                    before = best
-                    best, px, py, pz = try_triangle(tree, t, cutter, p, x, y, cos, sin, best, px, py, pz)
-                    if best > before:
-                        hit = t
+                if ~link == first:
+                    continue
+                if first < 0:
+                    first = ~link
+                leaf_lanes(tree.leaf, ~link, cutter.stretch, low, high, x, y, cos, sin, lane, n)
+                for k in range(tree.many[~link]):
+                    if lane[MOST + k] > best:
+                        before = best
+                        best, px, py, pz = try_triangle(tree, ~link, k, cutter, p, x, y, cos, sin, lane, best, px, py, pz)
+                        if best > before:
+                            hit = LANES * ~link + k
                 continue
-            one, two = link, link + 1
-            bound_one = node_bound(box, one, cutter.stretch, low, high, x, y, cos, sin, best)
-            bound_two = node_bound(box, two, cutter.stretch, low, high, x, y, cos, sin, best)
-            if bound_one > bound_two:
-                one, two, bound_one, bound_two = two, one, bound_two, bound_one
-            if bound_one > best:
-                stack[depth], bounds[depth] = tree.link[one], bound_one
-                depth += 1
-            if bound_two > best:
-                stack[depth], bounds[depth] = tree.link[two], bound_two
-                depth += 1
+            if node_lanes(tree.node, link, cutter.stretch, low, high, x, y, cos, sin, best, lane, n) == 0:
+                continue
+            base = depth  # the highest bound is asked first
+            for k in range(LANES):
+                most = lane[MOST + k]
+                if most > best:
+                    i = depth
+                    while i > base and bounds[i - 1] > most:
+                        stack[i], bounds[i] = stack[i - 1], bounds[i - 1]
+                        i -= 1
+                    stack[i], bounds[i] = tree.link[link, k], most
+                    depth += 1
     return best, px, py, pz, hit
 
 
@@ -465,11 +309,12 @@ def _drop_run(tree, cutter, place, order, floor, low, high, out, hit):
     """Drop at some rows of `place`, each handed the triangle that the one before it touched."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
+    lane = np.empty(LANE_ROOM, np.float64)
     guess = np.int64(-1)  # typed: numba compiles drop_one once more for a plain number
     for j in range(low, high):
         i = order[j]
         x, y = place[i, 0], place[i, 1]
-        z, px, py, pz, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], floor, np.inf, guess, stack, bounds)
+        z, px, py, pz, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], floor, np.inf, guess, stack, bounds, lane)
         out[i, 0], out[i, 1], out[i, 2], out[i, 3] = z, px + x, py + y, pz
         hit[i] = t
         if t >= 0:
@@ -501,11 +346,12 @@ def _clear_run(tree, cutter, place, tip, order, low, high, out):
     """Tell of some rows of `place` whether a tip touches nothing, each handed the triangle that the one before it touched."""
     stack = np.empty(128, np.int64)
     bounds = np.empty(128, np.float64)
+    lane = np.empty(LANE_ROOM, np.float64)
     guess = np.int64(-1)  # typed: numba compiles drop_one once more for a plain number
     for j in range(low, high):
         i = order[j]
         x, y, z = place[i, 0], place[i, 1], tip[i]
-        met, _, _, _, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], z, z, guess, stack, bounds)
+        met, _, _, _, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], z, z, guess, stack, bounds, lane)
         out[i] = met <= z
         if t >= 0:
             guess = t
