@@ -1,12 +1,14 @@
 """Plant seeded faults in sound programs and see which the proof tells; harm is judged by a slow check of its own.
 
-    python benchmarks/bench_mutations.py [--faults 600] [--seed 1] [--write]
+    python benchmarks/bench_mutations.py [--faults 600] [--seed 1] [--workers 2] [--write]
 
 The programs and the ways to spoil them are those of tests/faults/mutations.py; tests/plain/harm_plain.py judges harm. A
 fault *breaks* where the spoilt program strikes, gouges, cuts at rapid or with no spindle, runs out of travel or can't be
 read; it must not be proved. It *leaves* where it breaks nothing but does not make the part; it must be told, as an obstacle or
 a caution. All others are harmless; that some of them are not proved is the price of being careful. `--write` puts the table
-into docs/how-we-prove.md. Exit status 1 where a harmful fault is missed or a sound program is not proved.
+into docs/how-we-prove.md. Faults are planted before any is judged, and judged one by one on so many processes of one thread
+each: the table is the same for any number of them. Exit status 1 where a harmful fault is missed or a sound program is not
+proved.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import sys
 import time
 from collections import defaultdict
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from random import Random
 
@@ -28,7 +31,8 @@ use_kernel_cache("benchmarks")
 
 from faults.mutations import WAYS, Sound, journal, planned, sides  # noqa: E402
 from faults.proof_bench import proved  # noqa: E402
-from newel.core.findings import Severity  # noqa: E402
+from newel.app.workers import Errand, cores, workers_of  # noqa: E402
+from newel.core.findings import Finding, Severity  # noqa: E402
 from newel.proof.results import Proof, Verdict  # noqa: E402
 from plain.harm_plain import Harm, Scene, harm_of, left_over, scene  # noqa: E402
 
@@ -36,6 +40,7 @@ PAGE = ROOT / "docs" / "how-we-prove.md"
 BEGIN, END = "<!-- mutations: begin -->", "<!-- mutations: end -->"
 PITCH_MM = {"journal": 0.5, "sides by hand": 0.55, "planned oval": 0.6}
 COARSE = {"journal": 2.0, "sides by hand": 2.0, "planned oval": 8.0}
+MAKERS = {"journal": journal, "sides by hand": sides, "planned oval": planned}
 SHARE = {"journal": 20, "sides by hand": 19, "planned oval": 1}  # how often each program is spoilt
 LEAST_POINTS = 4  # so few points left over are the shaken grid's business
 
@@ -65,75 +70,133 @@ def prove_sound(sound: Sound, text: str) -> Proof:
     )
 
 
-def cautions(proof: Proof) -> set[str]:
-    """Return what a proof cautions of."""
-    return {f"{item.code} {item.line} {item.says}" for item in proof.findings if item.severity is Severity.CAUTION}
+@dataclass(frozen=True)
+class Fault:
+    """One spoilt text, by which way (kind) and which sound program it comes of; `where`: in words. No kind: the sound text."""
+
+    number: int
+    kind: str
+    sound: str
+    where: str
+    text: str
+
+    @property
+    def name(self) -> str:
+        """A name of its own among the faults."""
+        return f"fault {self.number}"
+
+    def key(self) -> str:
+        """What the outcome depends on."""
+        return f"{self.sound}: {self.text}"
 
 
-def judged(count: Count, proofs: tuple[Proof, Proof], harms: tuple[Harm, Harm], bench: Scene, where: str) -> None:
-    """Count one planted fault by the proof and the harm of the spoilt program and of the sound one."""
-    (proof, sound_proof), (harm, sound_harm) = proofs, harms
+@dataclass(frozen=True)
+class Outcome:
+    """What the slow check and the proof say of one fault: the harm; the verdict and the findings."""
+
+    harm: Harm
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+
+    @property
+    def denied(self) -> bool:
+        """Whether the proof denies it."""
+        return self.verdict is Verdict.NOT_PROVED
+
+    @property
+    def cautions(self) -> frozenset[str]:
+        """What the proof cautions of."""
+        cautions = [item for item in self.findings if item.severity is Severity.CAUTION]
+        return frozenset(f"{item.code} {item.line} {item.says}" for item in cautions)
+
+
+@lru_cache
+def sound_of(name: str) -> tuple[Sound, Scene]:
+    """Return a sound program and its bench; made once a process."""
+    sound = MAKERS[name]()
+    return sound, scene(sound.setup, sound.machine, sound.inside, PITCH_MM[name], COARSE[name])
+
+
+def outcome_of(fault: Fault) -> Outcome:
+    """Prove one spoilt text and look for its harm."""
+    sound, bench = sound_of(fault.sound)
+    proof = prove_sound(sound, fault.text)
+    return Outcome(harm_of(fault.text, bench), proof.verdict, proof.findings)
+
+
+def lost(fault: Fault, why: str) -> Outcome:
+    """No table is made where a fault could not be judged."""
+    raise RuntimeError(f"{fault.name} ({fault.where}): {why}")
+
+
+def counted(count: Count, fault: Fault, outcome: Outcome, clean: Outcome) -> None:
+    """Count what came of one fault, `clean` being what came of the sound program."""
+    harm = outcome.harm
+    left = 0 if harm.breaks else left_over(clean.harm, harm, sound_of(fault.sound)[1])
     count.planted += 1
-    denied = proof.verdict is Verdict.NOT_PROVED
-    left = 0 if harm.breaks else left_over(sound_harm, harm, bench)
     if harm.breaks:
         count.breaks += 1
-        told = denied
+        told = outcome.denied
     elif left >= LEAST_POINTS:
         count.leaves += 1
-        told = denied or bool(cautions(proof) - cautions(sound_proof))
+        told = outcome.denied or bool(outcome.cautions - clean.cautions)
     else:
-        count.harmless_not_proved += denied
+        count.harmless_not_proved += outcome.denied
         return
     count.told += told
     if not told:
-        count.missed.append(f"{where}: {harm.breaks or f'{left} points left'} (line {harm.line})")
+        count.missed.append(f"{fault.where}: {harm.breaks or f'{left} points left'} (line {harm.line})")
 
 
-def run(faults: int, seed: int) -> tuple[dict[str, Count], bool]:
-    """Plant the faults and return the counts by kind, and whether every sound program is proved and harmless."""
+def say(name: str, clean: Outcome) -> None:
+    """Say what the slow check and the proof find of a sound program."""
+    lines = len(sound_of(name)[0].text.splitlines())
+    print(f"sound: {name}: {lines} lines, {clean.verdict.value}, harm {clean.harm.breaks or 'none'} {clean.harm.line or ''}")
+    for item in clean.findings:
+        print(f"    {item.severity.value} {item.code} line {item.line}: {item.says}")
+
+
+def planted(faults: int, seed: int) -> list[Fault]:
+    """Plant so many faults, kind after kind, each in one of the sound programs."""
     random = Random(seed)
-    sounds = [journal(), sides(), planned()]
-    benches = {s.name: scene(s.setup, s.machine, s.inside, PITCH_MM[s.name], COARSE.get(s.name, 1.0)) for s in sounds}
-    clean: dict[str, Harm] = {}
-    proved_sound: dict[str, Proof] = {}
-    all_sound = True
-    for s in sounds:
-        begun = time.perf_counter()
-        harm = clean[s.name] = harm_of(s.text, benches[s.name])
-        middle = time.perf_counter()
-        proof = proved_sound[s.name] = prove_sound(s, s.text)
-        all_sound &= proof.verdict is Verdict.PROVED and not harm.breaks
-        print(
-            f"sound: {s.name}: {len(s.text.splitlines())} lines, {proof.verdict.value}, "
-            f"harm {harm.breaks or 'none'} {harm.line or ''}; "
-            f"slow check {middle - begun:.1f} s, proof {time.perf_counter() - middle:.1f} s"
-        )
-        for item in proof.findings:
-            print(f"    {item.severity.value} {item.code} line {item.line}: {item.says}")
-    pool = [s for s in sounds for _ in range(SHARE[s.name])]
-    counts: dict[str, Count] = defaultdict(Count)
+    pool = [sound_of(name)[0] for name in MAKERS for _ in range(SHARE[name])]
     kinds = list(WAYS)
-    tries = done = 0
-    while done < faults and tries < 20 * faults:
+    made: list[Fault] = []
+    tries = 0
+    while len(made) < faults and tries < 20 * faults:
         kind = kinds[tries % len(kinds)]
         tries += 1
-        s = random.choice(pool)
-        lines = WAYS[kind](s.text.splitlines(), random)
+        sound = random.choice(pool)
+        lines = WAYS[kind](sound.text.splitlines(), random)
         if lines is None:
             continue
-        done += 1
-        if done % 50 == 0:
-            print(f"{done} faults planted", flush=True)
-        text = "\n".join(lines) + "\n"
-        changed = next((k + 1 for k, (a, b) in enumerate(zip(lines, s.text.splitlines())) if a != b), 0)
-        where = f"{kind}, {s.name}, line {changed}: {lines[changed - 1] if changed else '(end)'}"
-        proofs, harms = (prove_sound(s, text), proved_sound[s.name]), (harm_of(text, benches[s.name]), clean[s.name])
-        judged(counts[kind], proofs, harms, benches[s.name], where)
-        for missed in counts[kind].missed[-1:]:
-            if missed.startswith(where):
-                print(f"MISSED {missed}", flush=True)
-    return {kind: counts[kind] for kind in kinds if kind in counts}, all_sound
+        changed = next((k + 1 for k, (a, b) in enumerate(zip(lines, sound.text.splitlines())) if a != b), 0)
+        where = f"{kind}, {sound.name}, line {changed}: {lines[changed - 1] if changed else '(end)'}"
+        made.append(Fault(len(made), kind, sound.name, where, "\n".join(lines) + "\n"))
+    return made
+
+
+def run(faults: int, seed: int, workers: int) -> tuple[dict[str, Count], bool]:
+    """Plant the faults and return the counts by kind, and whether every sound program is proved and harmless."""
+    untouched = [Fault(-1 - k, "", name, name, sound_of(name)[0].text) for k, name in enumerate(MAKERS)]
+    spoilt = planted(faults, seed)
+    outcomes: dict[int, Outcome] = {}
+    first = reversed(untouched)  # the longest to judge stands last
+    for fault, outcome in workers_of(workers, None)(Errand(outcome_of, lost), [*first, *spoilt]):
+        outcomes[fault.number] = outcome
+        if len(outcomes) % 50 == 0:
+            print(f"{len(outcomes)} texts judged", flush=True)
+    clean = {fault.sound: outcomes[fault.number] for fault in untouched}
+    for name, outcome in clean.items():
+        say(name, outcome)
+    counts: dict[str, Count] = defaultdict(Count)
+    for fault in spoilt:
+        counted(counts[fault.kind], fault, outcomes[fault.number], clean[fault.sound])
+    for count in counts.values():
+        for missed in count.missed:
+            print(f"MISSED {missed}", flush=True)
+    all_sound = not any(one.denied or one.harm.breaks for one in clean.values())
+    return {kind: counts[kind] for kind in WAYS if kind in counts}, all_sound
 
 
 def table(counts: dict[str, Count], seed: int) -> str:
@@ -163,10 +226,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--faults", type=int, default=600)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=cores(), help="processes, one a core unless said")
     parser.add_argument("--write", action="store_true")
     asked = parser.parse_args()
     begun = time.perf_counter()
-    counts, all_sound = run(asked.faults, asked.seed)
+    counts, all_sound = run(asked.faults, asked.seed, asked.workers)
     text = table(counts, asked.seed)
     print(text)
     missed = [item for c in counts.values() for item in c.missed]
