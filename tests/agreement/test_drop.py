@@ -104,6 +104,25 @@ def test_contact_lies_on_the_face_and_on_the_cutter(cutter):
         assert on_table[2] - z[i] == pytest.approx(min(heights), abs=1e-6)
 
 
+@pytest.mark.parametrize("triangles", [1, 7, 8, 9, 16, 17, 64, 65, 129, 513])
+def test_leaves_hold_every_triangle_once_and_stand_equally_deep(triangles):
+    rng = np.random.default_rng(triangles)
+    vertices, faces = sheet(rng)
+    faces = np.tile(faces, (1 + triangles // len(faces), 1))[:triangles]
+    tree = drop_tree(vertices, faces)
+    node, link, _, many, _ = tree.arrays
+    held = [face for leaf, count in enumerate(many) for face in tree.face.reshape(-1, 8)[leaf, :count]]
+    assert sorted(held) == list(range(triangles))
+    assert triangles <= 8 or many.min() >= 4
+    seen, level = [], [0]
+    while level:  # node by node from the root, level by level
+        there = [link[at, k] for at in level for k in range(8) if node[at, k] < 1e29]
+        assert len({child < 0 for child in there}) == 1
+        seen += [~child for child in there if child < 0]
+        level = [child for child in there if child >= 0]
+    assert sorted(seen) == list(range(len(many)))
+
+
 def test_triangles_without_area_and_doubled_triangles_change_nothing():
     rng = np.random.default_rng(8)
     vertices, faces = sheet(rng)

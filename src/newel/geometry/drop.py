@@ -62,7 +62,7 @@ def drop_tree(vertices: ArrayLike, faces: ArrayLike) -> DropTree:
     corner = points[triangles]
     m = len(triangles)
     order = np.arange(m, dtype=np.int64)
-    most_leaves = m // 4 + 2  # halving leaves more than four in each
+    most_leaves = m // 4 + 2  # halving leaves four or more in each
     most_nodes = most_leaves // 4 + 2
     node, link = _cache_lines(most_nodes, BOUNDS * LANES), np.empty((most_nodes, LANES), np.int64)
     first, many = np.empty(most_leaves, np.int64), np.empty(most_leaves, np.int64)
