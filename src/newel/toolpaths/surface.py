@@ -27,7 +27,7 @@ from newel.toolpaths.passes import Piece, bridged, ordered, pieces_of, shaped
 from newel.toolpaths.side_ground import SideGround, side_ground
 from newel.toolpaths.side_stock import SideStock, side_stock, standing, under_steps
 from newel.toolpaths.spacing import spacing_rule, underside
-from newel.toolpaths.strokes import Stroke, StrokeRows, side_turn_deg, toolpath_of_strokes
+from newel.toolpaths.strokes import LEAST_RAMP_MM, Stroke, StrokeRows, side_turn_deg, toolpath_of_strokes
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -160,26 +160,38 @@ def _stroke(cut: Cut, chain: Piece, shape: CutterShape, stock: SideStock, centre
     rows = StrokeRows()
     rows.go(np.array([*tips[0, :2], top]), 0.0, MoveKind.RAPID)
     if stands > tips[0, 2] + (_PLUNGE_MM if centre_cutting else 0.05):
-        rows.go(_ramped_down(tips, top, cut.ramp_deg, 4.0 * shape.edge.radius_mm), cut.entry_feed_mm_per_min, MoveKind.ENTRY)
+        rows.go(ramped_down(tips, top, cut.ramp_deg, 4.0 * shape.edge.radius_mm), cut.entry_feed_mm_per_min, MoveKind.ENTRY)
     else:
         rows.go(tips[:1], cut.entry_feed_mm_per_min, MoveKind.ENTRY)
     rows.go(tips[1:], cut.feed_mm_per_min, MoveKind.CUT)
     return rows.stroke()
 
 
-def _ramped_down(tips: Floats, top: float, ramp_deg: float, longest_mm: float) -> Floats:
-    """Forth and back along a chain's beginning, no more steeply than a ramp, never below the chain."""
-    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(tips[:, :2], axis=0).T))])
-    count = max(2, int(np.searchsorted(gone, longest_mm)))
-    part, length = tips[:count], float(gone[min(count, len(gone)) - 1])
+def ramped_down(tips: Floats, top: float, ramp_deg: float, longest_mm: float) -> Floats:
+    """Forth and back along a chain's beginning, no more steeply than a ramp, never below the chain.
+
+    A chain that is too short for that is gone along a few times: on less than `LEAST_RAMP_MM` a ramp is a plunge anyway.
+    """
+    part = _beginning(tips, longest_mm)
+    gone = np.hypot(*np.diff(part[:, :2], axis=0).T)
+    length = float(gone.sum())
     if length < 1e-6:
         return tips[:1]
     slope = math.tan(math.radians(min(max(ramp_deg, 0.5), 45.0)))
-    turns = max(1, math.ceil((top - float(part[:, 2].min())) / (2.0 * length * slope)))
+    turns = max(1, math.ceil((top - float(part[:, 2].min())) / (2.0 * max(length, LEAST_RAMP_MM) * slope)))
     way = np.vstack([np.vstack([part[1:], part[::-1][1:]])] * turns)
     steps = np.hypot(*np.diff(np.vstack([part[:1], way])[:, :2], axis=0).T)
     fall = np.cumsum(steps) * (top - float(part[0, 2])) / max(float(steps.sum()), 1e-9)
-    way = way.copy()
     way[:, 2] = np.maximum(way[:, 2], top - np.maximum(fall, 0.0))
     way[-1, 2] = part[0, 2]
     return way
+
+
+def _beginning(tips: Floats, length_mm: float) -> Floats:
+    """The beginning of a chain of places (n, 3), so long in X and Y, or all of it."""
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(tips[:, :2], axis=0).T))])
+    if gone[-1] <= length_mm:
+        return tips
+    k = int(np.searchsorted(gone, length_mm))
+    share = (length_mm - gone[k - 1]) / max(gone[k] - gone[k - 1], 1e-12)
+    return np.vstack([tips[:k], tips[k - 1] + share * (tips[k] - tips[k - 1])])
