@@ -86,6 +86,7 @@ class _Mask:
     x: Floats
     y: Floats
     wanted: Bools
+    struck: Bools  # where the body would surely stand in stock beside: there no pass may go, bridging or not
 
     def any(self) -> bool:
         """Tell whether there is anything to do."""
@@ -97,9 +98,16 @@ class _Mask:
 
     def at(self, x: Floats, y: Floats) -> Bools:
         """Tell which places lie in wanted cells."""
+        return self._looked_up(self.wanted, x, y)
+
+    def struck_at(self, x: Floats, y: Floats) -> Bools:
+        """Tell at which places the body would stand in stock."""
+        return self._looked_up(self.struck, x, y)
+
+    def _looked_up(self, cells: Bools, x: Floats, y: Floats) -> Bools:
         i = np.clip(np.rint((x - self.x[0]) / max(self.x[1] - self.x[0], 1e-9)).astype(int), 0, len(self.x) - 1)
         j = np.clip(np.rint((y - self.y[0]) / max(self.y[1] - self.y[0], 1e-9)).astype(int), 0, len(self.y) - 1)
-        return np.asarray(self.wanted[i, j])
+        return np.asarray(cells[i, j])
 
 
 def _wanted(cut: Cut, ground: SideGround, shape: CutterShape, stock: SideStock) -> _Mask:
@@ -115,9 +123,11 @@ def _wanted(cut: Cut, ground: SideGround, shape: CutterShape, stock: SideStock) 
     flat = xs.ravel(), ys.ravel()
     over = standing(stock, under_steps(shape.edge), *flat, 0.0).reshape(z.shape) > z + cut.tolerance_mm
     met = replace(ground, floor_z_mm=cut.floor_z_mm - 1.0, _grids={}).lowest(xs, ys) >= cut.floor_z_mm - _SAME_MM
-    wanted = ~steep & over & met
+    struck = standing(stock, under_steps(shape.body), *flat, -stock.sure_mm).reshape(z.shape) > z + cut.tolerance_mm
+    wanted = ~steep & over & met & ~struck
     cells = max(1, math.ceil(OVERLAP_MM / _MASK_MM))
-    return _Mask(x, y, np.asarray(binary_dilation(wanted, np.ones((3, 3), bool), iterations=cells)) & (over | wanted))
+    spread = np.asarray(binary_dilation(wanted, np.ones((3, 3), bool), iterations=cells)) & (over | wanted)
+    return _Mask(x, y, spread & ~struck, struck)
 
 
 def _steeper(z: Floats, dx: float, dy: float, tilt: float) -> Bools:
@@ -138,7 +148,7 @@ def _rows(ground: SideGround, mask: _Mask, pitch: float, step: float, along_x: b
     x, y = (np.linspace(low, high, n) for (low, high), n in zip(spans, counts))
     shape = (x[None, :], y[:, None]) if along_x else (x[:, None], y[None, :])
     xs, ys = (np.ascontiguousarray(c) for c in np.broadcast_arrays(*shape))
-    wanted = bridged(mask.at(xs, ys), int(_GAP_MM / step), False)
+    wanted = bridged(mask.at(xs, ys), int(_GAP_MM / step), False) & ~mask.struck_at(xs, ys)
     z = ground.lowest(xs, ys) + DRUM_MM
     return Grid(xs, np.degrees(ys / DRUM_MM), z, wanted, False)
 
