@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import re
+from itertools import count
 
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon, BRepBuilderAPI_NurbsConvert
@@ -31,6 +33,18 @@ def block_with_hole_shape() -> TopoDS_Shape:
     """A block of 24 x 16 x 16 mm along X with a blind hole of 8 mm, 6 mm deep, in the middle of its top."""
     hole = BRepPrimAPI_MakeCylinder(gp_Ax2(gp_Pnt(12.0, 8.0, 10.0), gp_Dir(0.0, 0.0, 1.0)), 4.0, 10.0).Shape()
     return BRepAlgoAPI_Cut(BRepPrimAPI_MakeBox(24.0, 16.0, 16.0).Shape(), hole).Shape()
+
+
+def pocketed_block_shape() -> TopoDS_Shape:
+    """A block of 30 x 20 x 20 mm along X about its axis, a pocket of 16 x 12 mm, 5 mm deep, corners of 4 mm, in its top."""
+    block = BRepPrimAPI_MakeBox(gp_Pnt(0.0, -10.0, -10.0), 30.0, 20.0, 20.0).Shape()
+    return BRepAlgoAPI_Cut(block, _pocket(15.0, 0.0, 16.0, 12.0, 5.0, 4.0, top_mm=10.0)).Shape()
+
+
+def with_named_faces(data: bytes) -> bytes:
+    """Return a STEP file whose faces are named 'face 1', 'face 2' and so on, in the order in which the file tells them."""
+    number = count(1)
+    return re.sub(rb"ADVANCED_FACE\s*\(\s*'[^']*'", lambda _: b"ADVANCED_FACE('face %d'" % next(number), data)
 
 
 def bracket_shape() -> TopoDS_Shape:
@@ -79,9 +93,11 @@ def round_hole(x: float, y: float, diameter: float, depth: float) -> TopoDS_Shap
     return BRepPrimAPI_MakeCylinder(axis, diameter / 2.0, depth + 1.0).Shape()
 
 
-def _pocket(x: float, y: float, length: float, width: float, depth: float, corner_radius: float) -> TopoDS_Shape:
+def _pocket(
+    x: float, y: float, length: float, width: float, depth: float, corner_radius: float, top_mm: float = BRACKET_WIDTH_MM / 2.0
+) -> TopoDS_Shape:
     """Return what a pocket takes out of the top: two boxes and four round corners, united."""
-    floor, high = BRACKET_WIDTH_MM / 2.0 - depth, depth + 1.0
+    floor, high = top_mm - depth, depth + 1.0
     r = corner_radius
 
     def box(long: float, wide: float) -> TopoDS_Shape:

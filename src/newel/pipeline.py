@@ -125,6 +125,7 @@ def decide(job: Job, model: ReadModel, shop: Shop) -> tuple[Plan, Machine, Tools
     machine = shop.machine(job.machine, where="machine")
     material = shop.material(job.bar.material, where="[bar] material")
     tools = tools_at_hand(job, shop, machine)
+    asked_groups(job, model, 1)  # a face that the model does not have is refused before anything is planned
     plan = one_after_another(_cut_plan(job, model, tools, material, machine), model.spans_mm)
     if model.lines:
         plan = with_engraving(plan, job, model.lines, tools, material, machine)

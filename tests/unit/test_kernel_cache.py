@@ -1,9 +1,12 @@
 """A machine's first run: what carves and what measures is compiled beside, once, by doing it to a thumb of a bar."""
 
+import os
+
 import numpy as np
 import pytest
 
 from newel.app import kernel_cache
+from newel.app.cores import cores
 from newel.app.first_proof import carve_thumb, measure_thumb, thumb_case
 from newel.core.findings import Severity
 from newel.geometry.blank import volume_mm3
@@ -33,7 +36,7 @@ def test_the_uncarved_thumb_is_measured_against_its_model():
 def kernels(tmp_path, monkeypatch):
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
     monkeypatch.setenv("NUMBA_DISABLE_JIT", "0")
-    monkeypatch.setattr(kernel_cache.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(kernel_cache, "cores", lambda: 2)
     return tmp_path
 
 
@@ -44,6 +47,26 @@ def test_a_filled_cache_starts_nothing(kernels):
         pass
 
     assert kernel_cache.filled_first(progress) is progress
+
+
+def test_where_one_core_may_be_used_nothing_is_started(kernels, monkeypatch):
+    monkeypatch.setattr(kernel_cache, "cores", lambda: 1)
+
+    def progress(stage, share):
+        pass
+
+    assert kernel_cache.filled_first(progress) is progress
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="this system binds no process to cores")
+def test_cores_are_those_that_the_process_is_bound_to():
+    before = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {min(before)})
+    try:
+        assert cores() == 1
+    finally:
+        os.sched_setaffinity(0, before)
+    assert cores() == len(before)
 
 
 def test_compiling_that_fails_stops_nobody_and_is_tried_again(kernels, monkeypatch):

@@ -58,6 +58,23 @@ def test_the_stouter_end_goes_to_the_chuck():
     assert np.hypot(near_chuck[:, 1], near_chuck[:, 2]).max() > 10.0
 
 
+def test_a_lie_whose_end_can_be_held_goes_before_the_one_that_needs_less_bar():
+    points = box(60.0, 20.0, 20.0)
+    upright = place(points, PlaceAsk(), Section.ROUND, (70.0,))[0].bar_from_model
+
+    def holds(bar_from_model):
+        return abs(bar_from_model[0, 0]) > 0.9  # only its long side along the bar
+
+    placement, (said,) = place(points, PlaceAsk(), Section.ROUND, (70.0,), holds)
+    assert abs(upright[0, 0]) < 0.1
+    assert placement.part_to_x_mm == pytest.approx(60.0)
+    assert "would need 20 mm" in said.because
+    # where no lie can be held, or the job file names one, it is the one of least bar, or the one named
+    for asked, length in ((PlaceAsk(), 20.0), (PlaceAsk(axis="y"), 20.0)):
+        placement, _ = place(points, asked, Section.ROUND, (70.0,), lambda lie: False)
+        assert placement.part_to_x_mm == pytest.approx(length)
+
+
 def test_too_large_a_part_is_refused_with_a_scale_that_fits():
     points = box(90.0, 40.0, 40.0)
     with pytest.raises(Infeasible) as refused:

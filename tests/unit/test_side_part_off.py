@@ -55,3 +55,19 @@ def test_a_thicker_stub_and_the_part_itself_are_left_as_they_are():
     assert path.pose[:, 2].min() == pytest.approx(3.0 * np.sqrt(2.0), abs=1e-3)  # derived: the corner of a 6 mm square stub
     into_part = cut_passes(a_cut(from_x_mm=10.0, to_x_mm=10.0), flat_end(3.0), tree_of(PART), blank, BESIDE)
     assert len(into_part) == 0 or into_part.pose[:, 2].min() >= 6.0
+
+
+@pytest.mark.parametrize(("off_mm", "goes_down"), [(0.04, True), (0.02, False)])
+def test_a_shank_as_thick_as_its_edge_passes_an_end_face_that_is_higher_than_the_edge(off_mm, goes_down):
+    # the end face stands 6 to 8.5 mm over the axis, the edge ends 3 mm over the groove's floor at 2 mm: shank beside the face
+    blank = bar_blank(Section.SQUARE, (12.0,), 0.0, 30.0, 0.0, 0.1)
+    shape = flat_end(3.0, flute=3.0)
+    part = with_added(box((0, 10), (-6, 6), (-6, 6)), box((9, 16), (-1.4, 1.4), (-1.4, 1.4)))
+    at = 10.0 + 1.5 + off_mm
+    path = cut_passes(a_cut(from_x_mm=at, to_x_mm=at), shape, tree_of(part), blank, BESIDE)
+    assert (len(path) > 0 and float(path.pose[:, 2].min()) <= 2.0 + 1e-6) is goes_down
+    if goes_down:
+        carved = carved_by(blank, shape, path)
+        assert carved.struck_mm.max() == 0.0
+        assert inside(blank, np.array([[9.9, 0.0, 3.0]])).all()
+        assert not inside(blank, np.array([[10.1, 0.0, 3.0], [12.9, 0.0, 3.0]])).any()

@@ -184,3 +184,20 @@ def test_a_ball_goes_down_beside_a_round_body_until_it_touches_its_widest_place(
     assert steep
     # derived: centre at the widest place's height, 0, or a little over it (what is nearly as wide the other side owns), less RE
     assert min(cut.floor_z_mm for cut in steep) <= -3.0 + 0.2
+
+
+def test_a_part_is_laid_so_that_a_stub_meets_it_and_not_an_opening():
+    # 24 x 12 x 13 mm; grooves along the middles of both ends of Y: that lie needs the least bar, but a stub would fill a groove
+    groove = manifold3d.Manifold.cube((26.0, 6.0, 6.0), center=True)
+    solid = manifold3d.Manifold.cube((24.0, 12.0, 13.0), center=True)
+    mesh = mesh_of(solid - groove.translate((0.0, 6.0, 0.0)) - groove.translate((0.0, -6.0, 0.0)))
+    job = job_for(size=(30.0,), cutters=CUTTERS)
+    _, machine, material, tools = bench_tools(job)
+    laid = plan_sides(job, mesh, features_of(mesh), tools, material, machine)
+    assert abs(laid.placement.bar_from_model[0, 2]) == pytest.approx(1.0)
+    assert laid.placement.part_to_x_mm - laid.placement.part_from_x_mm == pytest.approx(13.0)
+    assert any("open there about the axis" in item.because for item in laid.decisions)
+    # a lie that the job file names stands
+    named = replace(job, place=PlaceAsk(axis="y"))
+    laid = plan_sides(named, mesh, features_of(mesh), tools, material, machine)
+    assert abs(laid.placement.bar_from_model[0, 1]) == pytest.approx(1.0)

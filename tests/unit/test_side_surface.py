@@ -18,6 +18,8 @@ from newel.geometry.blank import bar_blank, carve
 from newel.geometry.blank_surface import surface_points
 from newel.geometry.drop import drop_tree
 from newel.toolpaths.cut_passes import cut_passes
+from newel.toolpaths.side_ground import side_ground
+from newel.toolpaths.surface import DRUM_MM, ramped_down
 from side_samples import (
     BESIDE,
     at_side,
@@ -104,3 +106,40 @@ def test_steep_zones_and_finished_floors_are_left_alone():
     x = path.pose[cutting & (path.pose[:, 2] > 0.5) & (path.pose[:, 2] < 5.5), 0]
     assert len(x) == 0 or math.isclose(float(np.abs(x - 15.0).max()), 4.5, abs_tol=1.6)
     assert deepest(path, target, ball_end(3.0 - 0.02).edge) <= 0.004  # EXACT in finish_around: what a move may pass below
+
+
+def test_a_place_on_the_very_bound_of_a_cut_is_within_it_though_it_went_round_a_drum():
+    # rows are turned into degrees of a drum and back, by which some bounds come out a rounding further out than they were
+    low = next(y for y in np.arange(-5.0, -4.0, 0.01) if np.radians(np.degrees(y / DRUM_MM)) * DRUM_MM < y)
+    cut = side_cut(
+        CutKind.SURFACE, turn_deg=0.0, from_x_mm=4.0, to_x_mm=12.0, from_y_mm=low, to_y_mm=0.0, top_z_mm=6.0,
+        floor_z_mm=-3.0, cusp_mm=0.05, ae_mm=2.0, slope_deg=50.0,
+    )  # fmt: skip
+    ground = side_ground(cut, ball_end(4.0), wavy_tree(0.0, 0.5), (), 2.0)
+    back = np.radians(np.degrees(np.array([low]) / DRUM_MM)) * DRUM_MM
+    assert ground.lowest(np.array([8.0]), back)[0] < 6.0
+    assert ground.stands_free(np.array([8.0]), back, 6.0)[0]
+    assert ground.lowest(np.array([8.0]), np.array([low - 1e-6]))[0] > 1e5
+
+
+@pytest.mark.parametrize(
+    ("chain", "most_rows"),
+    [
+        # two places nearly the same, then a long straight: the ramp goes to and fro on the straight, 3 mm in 6 mm steps of 0.5°
+        ([(0.0, 0.0, 0.0), (1e-4, 0.0, 0.0), (30.0, 0.0, 0.0)], 200),
+        ([(0.0, 0.0, 0.0), (1e-4, 0.0, 0.0)], 1000),  # no longer than that: a plunge, as good as
+    ],
+)
+def test_a_ramp_has_a_countable_number_of_turns_however_a_chain_begins(chain, most_rows):
+    way = ramped_down(np.array(chain), top=3.0, ramp_deg=2.0, longest_mm=6.0)
+    assert len(way) < most_rows
+    np.testing.assert_allclose(way[-1], chain[0], atol=1e-9)
+    assert (np.diff(way[:, 2]) <= 1e-9).all()
+    assert way[:, 0].min() >= 0.0
+
+
+def test_a_ramp_is_no_steeper_than_asked():
+    way = ramped_down(np.array([(0.0, 0.0, 0.0), (1e-4, 0.0, 0.0), (30.0, 0.0, 0.0)]), top=3.0, ramp_deg=2.0, longest_mm=6.0)
+    steps = np.diff(np.vstack([[0.0, 0.0, 3.0], way]), axis=0)
+    assert (-steps[:, 2] <= np.tan(np.radians(2.0)) * np.hypot(steps[:, 0], steps[:, 1]) + 1e-9).all()
+    assert way[:, 0].max() == pytest.approx(6.0)  # derived: it turns where it was told to, between the chain's places

@@ -90,6 +90,24 @@ def test_what_stands_at_the_end_is_told_stub_by_stub():
     assert any(item.what == "part off" and "knife" in item.because for item in plan.decisions)
 
 
+@pytest.mark.parametrize(
+    ("width", "beside"),
+    # the edge that comes down there is 12.7 mm long: over a stub of 3 mm it reaches 14.2 mm from the axis, and corners of 18 mm
+    # lie at 12.7, of 22 mm at 15.6
+    [(18.0, 0.005), (22.0, 0.04)],
+)
+def test_the_end_face_is_reached_within_a_twentieth_though_it_is_as_high_as_edges_are_long(width, beside):
+    plan = decided(
+        as_file(block(width=width)), HoldAsk(part_off=True), cutters=("6 mm flat", "1/8 in flat"), size=(width + 4.0,)
+    )
+    (cut,) = [cut for cut in plan.cuts if cut.kind is CutKind.PART_OFF][-1:]
+    assert dict(plan.cutters)[cut.cutter] == "1/8 in flat"
+    flank = cut.from_x_mm + 0.5 * 3.175
+    assert plan.placement.part_from_x_mm - flank == pytest.approx(beside)
+    told = next(item for item in plan.decisions if item.what == "part off" and "knife" in item.because)
+    assert ("0.04 mm stay on it" in told.because) is (beside == 0.04)
+
+
 def test_refusals():
     with pytest.raises(BadInput, match="hardly thinner"):
         decided(as_file(block()), HoldAsk(part_off=True, part_off_stub_diameter_mm=9.0, chuck_stub_diameter_mm=10.0))

@@ -3,7 +3,7 @@
 import pytest
 
 from newel.core.errors import BadInput
-from newel.core.units import degrees, duration, length_mm, mm, percent
+from newel.core.units import degrees, duration, fixed, length_mm, mm, percent
 
 
 @pytest.mark.parametrize(
@@ -59,3 +59,17 @@ def test_figures_are_printed_with_their_unit():
 )  # fmt: skip
 def test_a_share_is_never_rounded_to_none_or_all(value, decimals, expected):
     assert percent(value, decimals) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "expected"),
+    [(60.25, 1, "60.3"), (-60.25, 1, "-60.3"), (60.35, 1, "60.4"), (2.5, 0, "3"), (1.005, 2, "1.00"), (1e30, 0, f"{1e30:.0f}")],
+)
+def test_what_lies_halfway_is_printed_as_the_page_prints_it(value, decimals, expected):
+    # derived: ECMA-262, Number.prototype.toFixed: of two as near it takes the larger, by magnitude; 60.35 lies above its middle
+    # as a float, 1.005 below
+    assert fixed(value, decimals) == expected
+
+
+def test_a_figure_that_is_none_is_printed_as_it_is():
+    assert mm(float("nan")) == "nan mm"

@@ -18,6 +18,8 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
+from newel.app.cores import cores
+
 Progress = Callable[[str, float], None]
 
 _VARIABLE = "NUMBA_CACHE_DIR"
@@ -50,7 +52,7 @@ def filled_first(progress: Progress) -> Progress:
 
     With one core nothing would be gained, and nothing is added; nor where numba is told not to compile.
     """
-    if (os.cpu_count() or 1) < 2 or os.environ.get("NUMBA_DISABLE_JIT", "0") != "0" or _stamp().exists():
+    if cores() < 2 or os.environ.get("NUMBA_DISABLE_JIT", "0") != "0" or _stamp().exists():
         return progress
     tried = False
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, Protocol
 
+from newel.app.cores import cores
 from newel.app.kernel_cache import use_kernel_cache
 from newel.core.errors import BadInput
 
@@ -60,11 +61,6 @@ Workers = Callable[[Errand, Sequence[Any]], Iterator[tuple[Any, Any]]]
 def workers_of(count: int | None, scheduler: str | None) -> Workers:
     """Return the workers that a command asks for: a cluster's, or so many processes here (None: one a core)."""
     return on_a_cluster(scheduler) if scheduler else on_this_machine(count or cores())
-
-
-def cores() -> int:
-    """Return how many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def on_threads(threads: int, do: Callable[[Any], Any], task: Any) -> Any:

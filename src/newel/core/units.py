@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import ROUND_HALF_UP, Decimal
 
 from newel.core.errors import BadInput
 
 MM_PER_INCH = 25.4
+_EXACT = 1e15  # floats further out have no decimals to round
 
 _LENGTH = re.compile(
     r"^\s*(?:(?P<whole>\d+)[\s-]+)?(?:(?P<num>\d+)\s*/\s*(?P<den>\d+)|(?P<dec>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?))\s*"
@@ -61,6 +63,14 @@ def percent(value_pct: float, decimals: int = 1) -> str:
     return f"{value_pct:.{decimals}f} %"
 
 
+def fixed(value: float, decimals: int) -> str:
+    """Print a number with so many decimals; one that lies halfway goes away from zero, as on the page (ECMA-262, toFixed)."""
+    if not abs(value) < _EXACT:
+        return f"{value:.{decimals}f}"
+    rounded = Decimal(float(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    return f"{rounded:f}"
+
+
 def duration(value_min: float) -> str:
     """Print a time for people: '48 s', '12 min 05 s', '2 h 03 min'."""
     if not math.isfinite(value_min):
@@ -74,7 +84,7 @@ def duration(value_min: float) -> str:
 
 
 def _trim(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
+    text = fixed(value, decimals)
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return "0" if text == "-0" else text

@@ -87,8 +87,7 @@ def _shape_of(data: bytes, where: str) -> tuple[Any, NameOf, str]:
             reader.TransferRoots()
             shape = reader.OneShape()
             if not shape.IsNull():
-                transfer = reader.WS().TransferReader()
-                return shape, lambda face: _name(transfer.EntityFromShapeResult(face, _BY_SHAPE)), _unit(reader)
+                return shape, lambda face: _name(_entity_of(face, reader)), _unit(reader)
     except Exception as error:  # the kernel's own errors share no other root
         raise BadInput(
             f"the STEP file can't be read: {error}", where=where, remedy="save it again, as AP214 or AP242"
@@ -102,6 +101,11 @@ def _unit(reader: Any) -> str:
     lengths = Names()
     reader.FileUnits(lengths, Names(), Names())
     return ", ".join(dict.fromkeys(lengths.Value(k + 1).ToCString().lower() for k in range(lengths.Length())))
+
+
+def _entity_of(face: Any, reader: Any) -> Any:
+    """Return the file's entity that a face came from: the kernel forgets it with the reader, so that is held till then."""
+    return reader.WS().TransferReader().EntityFromShapeResult(face, _BY_SHAPE)
 
 
 def _name(entity: Any) -> str:

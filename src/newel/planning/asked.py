@@ -69,8 +69,8 @@ def _group(ask: SurfaceAsk, model: ReadModel, along_x: int) -> SurfaceGroup:
 
 def _faces(name: str, model: ReadModel) -> tuple[NamedFace, ...]:
     features = features_in(model)
-    flats = [face for face in features.flats if face.name == name]
-    rounds = [face for face in features.rounds if face.name == name]
+    flats = [face for face in features.flats if face.name == name and name]
+    rounds = [face for face in features.rounds if face.name == name and name]
     if not flats and not rounds:
         names = sorted(({face.name for face in features.flats} | {face.name for face in features.rounds}) - {""})
         there = f"its faces are named {', '.join(names[:8])}" if names else "its file names no faces: tell heights or a side"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from newel.core.job import HoldAsk, Job
+from newel.core.job import HoldAsk, Job, SeveralAsk
 from newel.core.plan import Decision, Placement, Plan
 from newel.core.units import mm
 from newel.geometry.features import Features, moved
@@ -42,7 +43,7 @@ def plan_sides(job: Job, mesh: Mesh, features: Features, tools: Tools, material:
 
     Raises Infeasible or BadInput where the job cannot be done or contradicts itself.
     """
-    placed, place_said = place(mesh.vertices, job.place, job.bar.section, job.bar.size_mm)
+    placed, place_said = place(mesh.vertices, job.place, job.bar.section, job.bar.size_mm, _holding(job, mesh))
     part = transformed(mesh, placed.bar_from_model)
     stubs = _stubs_asked(job, part, placed)
     shapes = [shape for name, shape in tools.shapes.items() if tools.cutters[name].form in MILLS]
@@ -83,6 +84,18 @@ def plan_sides(job: Job, mesh: Mesh, features: Features, tools: Tools, material:
         sides,
         reach_map(reach, [side.turn_deg for side in sides]),
     )
+
+
+def _holding(job: Job, mesh: Mesh) -> Callable[[Floats], bool] | None:
+    """Return what tells whether a stub at the chuck would meet the part laid so, or an opening: then it holds by a plug.
+
+    Ornaments and parts in a row were laid before, without asking.
+    """
+
+    def holds(bar_from_model: Floats) -> bool:
+        return inscribed_mm(transformed(mesh, bar_from_model), INSIDE_MM) > 0.0
+
+    return None if job.ornaments or job.several != SeveralAsk() else holds
 
 
 def without_ends(sample: SurfaceSample, placed: Placement) -> SurfaceSample:

@@ -39,7 +39,11 @@ METAL_STUB_MM, WIDER_BY_MM = 4.0, 0.5
 MOST_BENDING_MM = 0.05
 SLOT_SHARE = 0.5  # of ap, a turn: the groove is as wide as the cutter (common practice: a quarter to a half in full slots)
 LEAST_GAIN_MM = 1.0  # in radius: less is not worth a cut
-BESIDE_MM = (0.005, BODY_CLEARANCE_MM + 0.01)  # off the end face: the flank just not on it, or far enough for the shank too
+# How far off the end face the flank runs, and how near to it the shank may come. Where every edge at hand is shorter than the
+# end face is high, a shank as thick as its edge runs as far off as the edge: 0.04 mm leaves the face within 0.05 mm of the
+# model's, and a ground shank, which is never thicker than its edge, still runs free (from memory; 0.02 to 0.05 mm is usual
+# where a wall is milled in steps deeper than the flutes).
+BESIDE_MM = ((0.005, BODY_CLEARANCE_MM), (0.04, 0.03))
 SLACK_MM = 0.01  # between the flank and the groove's far wall
 TURNS_DEG = np.arange(0.0, 360.0, 2.0)
 
@@ -53,16 +57,16 @@ def with_parting(plan: Plan, job: Job, mesh: Mesh, tools: Tools, material: Mater
         return plan
     metal = "metal" in material.kind.lower()
     names, beside_it = _candidates(plan, tools), _keep_out_tree(plan, machine)
-    for name in names:
-        data = _data(name, tools, job, plan, material, machine)
-        radius = _radius_mm(job, plan, data, tools.cutters[name].DC, material, metal)
-        for beside in BESIDE_MM:
+    for beside, shank in BESIDE_MM:
+        for name in names:
+            data = _data(name, tools, job, plan, material, machine)
+            radius = _radius_mm(job, plan, data, tools.cutters[name].DC, material, metal)
             holding = parted(plan.holding, plan.placement, tools.cutters[name].DC, radius, beside)
             if not holding.parted:
                 return replace(plan, decisions=(*plan.decisions, _thin_already(plan.holding)))
             about = (target_of(mesh, plan.placement, plan.bar, holding, parted=True), beside_it)
-            if _comes_down(name, tools, holding, about):
-                return _planned(replace(plan, holding=holding), name, tools.cutters[name].DC, data, job, metal)
+            if _comes_down(name, tools, holding, about, shank):
+                return _planned(replace(plan, holding=holding), name, tools.cutters[name].DC, data, job, metal, beside)
     raise Infeasible(
         "no flat cutter at hand comes down beside the part's ends to part it off",
         where=WHERE,
@@ -125,13 +129,13 @@ def _keep_out_tree(plan: Plan, machine: Machine) -> DropTree:
     return drop_tree(whole.vertices, whole.faces)
 
 
-def _comes_down(name: str, tools: Tools, holding: Holding, about: tuple[DropTree, DropTree]) -> bool:
+def _comes_down(name: str, tools: Tools, holding: Holding, about: tuple[DropTree, DropTree], shank_mm: float) -> bool:
     """Tell whether edge and body reach each groove's floor at every turn, clear of the part and of what holds it."""
     target, keep_out = about
     shape, radius = tools.shapes[name], 0.5 * tools.cutters[name].DC
     for groove in holding.parted:
         x = np.full(len(TURNS_DEG), _tip_x(groove, holding, radius))
-        for outline in (shape.edge, grown(shape.body, BODY_CLEARANCE_MM)):
+        for outline in (shape.edge, grown(shape.body, shank_mm)):
             if float(drop(target, outline, x, np.zeros(len(x)), TURNS_DEG).max()) > groove.radius_mm + 0.02:
                 return False
             if float(drop(keep_out, outline, x[:1], np.zeros(1), TURNS_DEG[:1]).max()) > groove.radius_mm:
@@ -150,7 +154,7 @@ def _thin_already(holding: Holding) -> Decision:
     return Decision("part off", "no cut", f"the stub of {thick} that holds the part is hardly thicker than what would be left")
 
 
-def _planned(plan: Plan, name: str, width_mm: float, data: CuttingData, job: Job, metal: bool) -> Plan:
+def _planned(plan: Plan, name: str, width_mm: float, data: CuttingData, job: Job, metal: bool, beside_mm: float) -> Plan:
     numbers = {known: number for number, known in plan.cutters}
     number = numbers.setdefault(name, len(numbers) + 1)
     radius = plan.holding.parted[0].radius_mm
@@ -167,12 +171,19 @@ def _planned(plan: Plan, name: str, width_mm: float, data: CuttingData, job: Job
         "part off",
         f"down to a stub of {mm(2.0 * radius, 1)}",
         f"{'asked for' if job.hold.part_off_stub_diameter_mm else 'common practice, and stiff under the last pass'}; "
-        f"cut it with {tool} once the machine stands. Last of all, the far end first: the chuck's end turns the part",
+        f"cut it with {tool} once the machine stands. Last of all, the far end first: the chuck's end turns the part"
+        f"{_beside_words(beside_mm)}",
         ("stubs that are sawn through",),
         by="job file",
     )
     cutters = tuple((number, known) for known, number in numbers.items())
     return replace(plan, cuts=(*plan.cuts, *cuts), cutters=cutters, decisions=(*plan.decisions, said))
+
+
+def _beside_words(beside_mm: float) -> str:
+    if beside_mm == BESIDE_MM[0][0]:
+        return ""
+    return f". The shank has to pass beside the end face, so that {mm(beside_mm)} stay on it where the stub was"
 
 
 def _cut(number: int, title: str, cutter: int, data: CuttingData, x_mm: float, radius_mm: float) -> Cut:

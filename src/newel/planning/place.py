@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,12 +40,18 @@ class Lie:
 
 
 def place(
-    vertices: Floats, asked: PlaceAsk, section: Section, size_mm: tuple[float, ...]
+    vertices: Floats,
+    asked: PlaceAsk,
+    section: Section,
+    size_mm: tuple[float, ...],
+    holds: Callable[[Floats], bool] | None = None,
 ) -> tuple[Placement, tuple[Decision, ...]]:
     """Lay the part in the bar with the least bar used; the part then begins at X = 0 (hold moves it along).
 
-    `vertices` (n, 3) in mm, model frame. Raises Infeasible where no way of laying it fits inside the section,
-    naming the scale that would fit, and BadInput for an axis that is none.
+    `vertices` (n, 3) in mm, model frame. `holds` tells of a way to lie (bar_from_model (4, 4), the part's end at the chuck at
+    X = 0) whether a stub can hold the part there: ways that can be held go first.
+    Raises Infeasible where no way of laying it fits inside the section, naming the scale that would fit, and BadInput for an
+    axis that is none.
     """
     lies = ways_to_lie(vertices, section, size_mm, asked)
     fitting = [lie for lie in lies if lie.skin_mm >= SKIN_MM]
@@ -59,13 +66,14 @@ def place(
             where=f"model laid with its {_spoken(best.axis)} along the bar",
             remedy=f"take a larger bar, or scale the model by {scale:.3f}",
         )
-    chosen = _least_bar(fitting, vertices)
+    held = [lie for lie in fitting if holds is None or holds(lie.bar_from_model)]
+    least, chosen = _least_bar(fitting, vertices), _least_bar(held or fitting, vertices)
     others = tuple(f"{_spoken(lie.axis)} ({mm(lie.length_mm, 1)} of bar)" for lie in fitting if lie.axis[-1] != chosen.axis[-1])
     by = "Newel" if asked.axis is None else "job file"
     decision = Decision(
         what=LIE_DECISION,
         chosen=f"the model's {_spoken(chosen.axis)} toward the tailstock, turned {degrees(chosen.turn_deg, 1)}",
-        because=f"needs {mm(chosen.length_mm, 1)} of bar, leaves {mm(chosen.skin_mm)} of skin; the stouter end at the chuck",
+        because=f"needs {mm(chosen.length_mm, 1)} of bar, leaves {mm(chosen.skin_mm)} of skin; {_end_words(least, chosen)}",
         instead_of=others,
         by=by,
     )
@@ -170,6 +178,18 @@ def _least_bar(fitting: list[Lie], vertices: Floats) -> Lie:
     shortest = min(lie.length_mm for lie in fitting)
     near = [lie for lie in fitting if lie.length_mm <= shortest * 1.001 + 0.01]
     return max(near, key=lambda lie: round(_stoutness_at_chuck(lie, vertices), 3))
+
+
+def _end_words(least: Lie, chosen: Lie) -> str:
+    """Say of the end at the chuck why it is that one."""
+    if chosen is least:
+        return "the stouter end at the chuck"
+    if chosen.axis[-1] == least.axis[-1]:
+        return "the end at the chuck that a stub can hold: at the other the part is open about the axis"
+    return (
+        f"{_spoken(least.axis)} would need {mm(least.length_mm, 1)}, but the part is open there about the axis, "
+        "where a stub should hold it"
+    )
 
 
 def _stoutness_at_chuck(lie: Lie, vertices: Floats) -> float:

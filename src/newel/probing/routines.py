@@ -18,7 +18,7 @@ from newel.core.errors import BadInput, Infeasible
 from newel.core.job import Section
 from newel.core.profile import CutterShape, outline
 from newel.core.setup import SetUp, SetUpCutter
-from newel.core.units import mm
+from newel.core.units import fixed, mm
 from newel.probing.measured import MeasuredMachine, a_of_turn
 from newel.probing.touches import Feature, Touch, bar_as_planned, contact_mm, flat_normal_deg, flats_of
 
@@ -210,11 +210,11 @@ def describe(touch: Touch, setup: SetUp) -> str:
         return "top of the block"
     face = "the bar" if touch.feature is Feature.ROUND else touch.feature.value
     what = (
-        f"top of {face} at Y {touch.at_mm[1]:.1f}"
+        f"top of {face} at Y {fixed(touch.at_mm[1], 1)}"
         if touch.axis == "Z"
         else f"side of {face}, toward {'+' if touch.way > 0 else '-'}Y"
     )
-    return f"{what}, {where}, A {touch.a_deg:.1f} {side}"
+    return f"{what}, {where}, A {fixed(touch.a_deg, 1)} {side}"
 
 
 class _Maker:

@@ -43,6 +43,7 @@ class Ground:
     keep_z_mm: Floats
     offset_y_mm: float
     floor_mm: float
+    body_clearance_mm: float = BODY_CLEARANCE_MM
 
     def lowest(self, x_mm: Floats, turn_deg: Floats) -> Floats:
         """Return the lowest tip height for places of any one shape, in mm in the table frame."""
@@ -53,17 +54,24 @@ class Ground:
         z = drop(self.target, self.edge, x, y, turn, floor_mm=self.floor_mm - self.allowance_mm) + self.allowance_mm
         low = np.flatnonzero(z < self.body_from_mm)
         if low.size:
-            held = drop(self.target, self.body, x[low], y[low], turn[low], floor_mm=self.floor_mm - BODY_CLEARANCE_MM)
-            z[low] = np.maximum(z[low], held + BODY_CLEARANCE_MM)  # a grown outline is told from a tip so much lower
+            clear = self.body_clearance_mm
+            held = drop(self.target, self.body, x[low], y[low], turn[low], floor_mm=self.floor_mm - clear)
+            z[low] = np.maximum(z[low], held + clear)  # a grown outline is told from a tip so much lower
         z = np.maximum(z, np.interp(x, self.keep_x_mm, self.keep_z_mm))
         return z.reshape(shape)
 
 
 def ground_for(
-    cut: Cut, shape: CutterShape, target: DropTree, keep_out: tuple[KeepOut, ...], clearance_mm: float, floor_mm: float
+    cut: Cut,
+    shape: CutterShape,
+    target: DropTree,
+    keep_out: tuple[KeepOut, ...],
+    clearance_mm: float,
+    floor_mm: float,
+    body_clearance_mm: float = BODY_CLEARANCE_MM,
 ) -> Ground:
     """Make the ground that a cut stands on: the edge kept off the target by the allowance, the body by its clearance."""
-    body = grown(shape.body, BODY_CLEARANCE_MM)
+    body = grown(shape.body, body_clearance_mm)
     edge = grown(shape.edge, cut.allowance_mm) if cut.allowance_mm > 0.0 else shape.edge
     keep_x, keep_z = keep_out_heights(cut, shape, keep_out, clearance_mm)
     highest = target_radius(target)
@@ -72,11 +80,12 @@ def ground_for(
         edge=edge,
         allowance_mm=cut.allowance_mm,
         body=body,
-        body_from_mm=highest - float(body.h_mm[0]) + 2.0 * BODY_CLEARANCE_MM,
+        body_from_mm=highest - float(body.h_mm[0]) + 2.0 * body_clearance_mm,
         keep_x_mm=keep_x,
         keep_z_mm=keep_z,
         offset_y_mm=cut.offset_y_mm,
         floor_mm=floor_mm,
+        body_clearance_mm=body_clearance_mm,
     )
 
 

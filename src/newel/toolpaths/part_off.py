@@ -29,6 +29,7 @@ _ROW_DEG = 30.0  # of turn in one row: the move is linear in turn and height, so
 _ASK_DEG = 1.0
 _ASK_MM = 0.1
 _LEAST_MM = 0.02
+_SHANK_BESIDE_MM = 0.03  # deep beside an end face: as near as planning lets a shank come there, see planning/part_off.py
 _OVER_MM = 0.5  # feeding begins this far over what stands (common practice)
 
 
@@ -57,7 +58,9 @@ def _round(
     half = max(radius - blank.grid.px, 0.0)  # a slice that the groove's wall runs through does not count
     top = max_radius(blank, x - half, x + half)
     here = replace(cut, from_x_mm=x, to_x_mm=x, offset_y_mm=0.0)
-    ground = ground_for(here, shape, target, around.keep_out, around.clearance_mm, floor_mm=cut.floor_z_mm)
+    ground = ground_for(
+        here, shape, target, around.keep_out, around.clearance_mm, cut.floor_z_mm, body_clearance_mm=_SHANK_BESIDE_MM
+    )
     asked = np.arange(0.0, 360.0, _ASK_DEG)
     floor = max(cut.floor_z_mm, float(ground.lowest(np.full(asked.shape, x), asked).max()))
     if top <= floor + max(_LEAST_MM, blank.pitch_mm):  # what stands is known to half a ray's spacing

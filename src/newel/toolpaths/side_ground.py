@@ -36,6 +36,7 @@ _KEEP_OUT_STEPS = 60
 _ASKED_AT_ONCE = 20_000
 _PLATE_MM = 1e5
 _NOWHERE_MM = 1e6
+_ROUNDED_MM = 1e-9  # a place on the very bound may come back from a computation so far outside
 
 
 @dataclass(frozen=True)
@@ -77,14 +78,13 @@ class SideGround:
         if low.size:
             z[low] = np.maximum(z[low], drop(self.target, self.body, x[low], y[low], self.turn_deg, floor_mm=floor))
         z = np.maximum(z, self.over_keep_outs(x, y))
-        outside = (x < self.from_x_mm) | (x > self.to_x_mm) | (y < self.from_y_mm) | (y > self.to_y_mm)
-        z[outside] = _NOWHERE_MM
+        z[~self._within(x, y)] = _NOWHERE_MM
         return z.reshape(shape)
 
     def stands_free(self, x_mm: Floats, y_mm: Floats, z_mm: float) -> Bools:
         """Tell whether the tip may stand at a height over places (n,): the same as asking whether `lowest` is no higher."""
         x, y = np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)
-        free = (x >= self.from_x_mm) & (x <= self.to_x_mm) & (y >= self.from_y_mm) & (y <= self.to_y_mm)
+        free = self._within(x, y)
         if z_mm < self.floor_z_mm:
             return np.zeros(x.shape, np.bool_)
         some = np.flatnonzero(free)
@@ -95,6 +95,11 @@ class SideGround:
             some = np.flatnonzero(free)
             free[some] = stands_clear(tree, profile, x[some], y[some], z_mm - lift, self.turn_deg)
         return free
+
+    def _within(self, x: Floats, y: Floats) -> Bools:
+        along = (x >= self.from_x_mm - _ROUNDED_MM) & (x <= self.to_x_mm + _ROUNDED_MM)
+        across = (y >= self.from_y_mm - _ROUNDED_MM) & (y <= self.to_y_mm + _ROUNDED_MM)
+        return np.asarray(along & across)
 
     def over_keep_outs(self, x_mm: Floats, y_mm: Floats) -> Floats:
         """Return the lowest tip (n,) that keeps the whole cutter clear of jaws, chuck, centre and tailstock; -1e6 where free.

@@ -32,6 +32,7 @@ CHORD_MM = 0.003  # an arc's chords stray from it by half of this to either side
 _FAR_MM = 1e4
 _MAP_MM = 0.25  # cells of the map that links look at
 _MOST_STEP_RAD = math.radians(15.0)
+LEAST_RAMP_MM = 0.2  # turns of a ramp are counted as if it were so long at least: to and fro over less is a plunge anyway
 LEAST_FEED_SHARE = 0.2  # however small the circle of the tip, it is fed no slower than this share (common practice)
 
 

@@ -27,7 +27,7 @@ from newel.toolpaths.passes import Piece, bridged, ordered, pieces_of, shaped
 from newel.toolpaths.side_ground import SideGround, side_ground
 from newel.toolpaths.side_stock import SideStock, side_stock, standing, under_steps
 from newel.toolpaths.spacing import spacing_rule, underside
-from newel.toolpaths.strokes import Stroke, StrokeRows, side_turn_deg, toolpath_of_strokes
+from newel.toolpaths.strokes import LEAST_RAMP_MM, Stroke, StrokeRows, side_turn_deg, toolpath_of_strokes
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -86,6 +86,7 @@ class _Mask:
     x: Floats
     y: Floats
     wanted: Bools
+    struck: Bools  # where the body would surely stand in stock beside: there no pass may go, bridging or not
 
     def any(self) -> bool:
         """Tell whether there is anything to do."""
@@ -97,9 +98,16 @@ class _Mask:
 
     def at(self, x: Floats, y: Floats) -> Bools:
         """Tell which places lie in wanted cells."""
+        return self._looked_up(self.wanted, x, y)
+
+    def struck_at(self, x: Floats, y: Floats) -> Bools:
+        """Tell at which places the body would stand in stock."""
+        return self._looked_up(self.struck, x, y)
+
+    def _looked_up(self, cells: Bools, x: Floats, y: Floats) -> Bools:
         i = np.clip(np.rint((x - self.x[0]) / max(self.x[1] - self.x[0], 1e-9)).astype(int), 0, len(self.x) - 1)
         j = np.clip(np.rint((y - self.y[0]) / max(self.y[1] - self.y[0], 1e-9)).astype(int), 0, len(self.y) - 1)
-        return np.asarray(self.wanted[i, j])
+        return np.asarray(cells[i, j])
 
 
 def _wanted(cut: Cut, ground: SideGround, shape: CutterShape, stock: SideStock) -> _Mask:
@@ -115,9 +123,11 @@ def _wanted(cut: Cut, ground: SideGround, shape: CutterShape, stock: SideStock) 
     flat = xs.ravel(), ys.ravel()
     over = standing(stock, under_steps(shape.edge), *flat, 0.0).reshape(z.shape) > z + cut.tolerance_mm
     met = replace(ground, floor_z_mm=cut.floor_z_mm - 1.0, _grids={}).lowest(xs, ys) >= cut.floor_z_mm - _SAME_MM
-    wanted = ~steep & over & met
+    struck = standing(stock, under_steps(shape.body), *flat, -stock.sure_mm).reshape(z.shape) > z + cut.tolerance_mm
+    wanted = ~steep & over & met & ~struck
     cells = max(1, math.ceil(OVERLAP_MM / _MASK_MM))
-    return _Mask(x, y, np.asarray(binary_dilation(wanted, np.ones((3, 3), bool), iterations=cells)) & (over | wanted))
+    spread = np.asarray(binary_dilation(wanted, np.ones((3, 3), bool), iterations=cells)) & (over | wanted)
+    return _Mask(x, y, spread & ~struck, struck)
 
 
 def _steeper(z: Floats, dx: float, dy: float, tilt: float) -> Bools:
@@ -138,7 +148,7 @@ def _rows(ground: SideGround, mask: _Mask, pitch: float, step: float, along_x: b
     x, y = (np.linspace(low, high, n) for (low, high), n in zip(spans, counts))
     shape = (x[None, :], y[:, None]) if along_x else (x[:, None], y[None, :])
     xs, ys = (np.ascontiguousarray(c) for c in np.broadcast_arrays(*shape))
-    wanted = bridged(mask.at(xs, ys), int(_GAP_MM / step), False)
+    wanted = bridged(mask.at(xs, ys), int(_GAP_MM / step), False) & ~mask.struck_at(xs, ys)
     z = ground.lowest(xs, ys) + DRUM_MM
     return Grid(xs, np.degrees(ys / DRUM_MM), z, wanted, False)
 
@@ -160,26 +170,38 @@ def _stroke(cut: Cut, chain: Piece, shape: CutterShape, stock: SideStock, centre
     rows = StrokeRows()
     rows.go(np.array([*tips[0, :2], top]), 0.0, MoveKind.RAPID)
     if stands > tips[0, 2] + (_PLUNGE_MM if centre_cutting else 0.05):
-        rows.go(_ramped_down(tips, top, cut.ramp_deg, 4.0 * shape.edge.radius_mm), cut.entry_feed_mm_per_min, MoveKind.ENTRY)
+        rows.go(ramped_down(tips, top, cut.ramp_deg, 4.0 * shape.edge.radius_mm), cut.entry_feed_mm_per_min, MoveKind.ENTRY)
     else:
         rows.go(tips[:1], cut.entry_feed_mm_per_min, MoveKind.ENTRY)
     rows.go(tips[1:], cut.feed_mm_per_min, MoveKind.CUT)
     return rows.stroke()
 
 
-def _ramped_down(tips: Floats, top: float, ramp_deg: float, longest_mm: float) -> Floats:
-    """Forth and back along a chain's beginning, no more steeply than a ramp, never below the chain."""
-    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(tips[:, :2], axis=0).T))])
-    count = max(2, int(np.searchsorted(gone, longest_mm)))
-    part, length = tips[:count], float(gone[min(count, len(gone)) - 1])
+def ramped_down(tips: Floats, top: float, ramp_deg: float, longest_mm: float) -> Floats:
+    """Forth and back along a chain's beginning, no more steeply than a ramp, never below the chain.
+
+    A chain that is too short for that is gone along a few times: on less than `LEAST_RAMP_MM` a ramp is a plunge anyway.
+    """
+    part = _beginning(tips, longest_mm)
+    gone = np.hypot(*np.diff(part[:, :2], axis=0).T)
+    length = float(gone.sum())
     if length < 1e-6:
         return tips[:1]
     slope = math.tan(math.radians(min(max(ramp_deg, 0.5), 45.0)))
-    turns = max(1, math.ceil((top - float(part[:, 2].min())) / (2.0 * length * slope)))
+    turns = max(1, math.ceil((top - float(part[:, 2].min())) / (2.0 * max(length, LEAST_RAMP_MM) * slope)))
     way = np.vstack([np.vstack([part[1:], part[::-1][1:]])] * turns)
     steps = np.hypot(*np.diff(np.vstack([part[:1], way])[:, :2], axis=0).T)
     fall = np.cumsum(steps) * (top - float(part[0, 2])) / max(float(steps.sum()), 1e-9)
-    way = way.copy()
     way[:, 2] = np.maximum(way[:, 2], top - np.maximum(fall, 0.0))
     way[-1, 2] = part[0, 2]
     return way
+
+
+def _beginning(tips: Floats, length_mm: float) -> Floats:
+    """The beginning of a chain of places (n, 3), so long in X and Y, or all of it."""
+    gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(tips[:, :2], axis=0).T))])
+    if gone[-1] <= length_mm:
+        return tips
+    k = int(np.searchsorted(gone, length_mm))
+    share = (length_mm - gone[k - 1]) / max(gone[k] - gone[k - 1], 1e-12)
+    return np.vstack([tips[:k], tips[k - 1] + share * (tips[k] - tips[k - 1])])

@@ -19,7 +19,7 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.toolpaths.side_ground import SideGround
 from newel.toolpaths.side_stock import SideStock, standing, under_steps
-from newel.toolpaths.strokes import Stroke, StrokeRows
+from newel.toolpaths.strokes import LEAST_RAMP_MM, Stroke, StrokeRows
 from newel.toolpaths.wall_levels import LEVEL_MM
 
 Floats = NDArray[np.float64]
@@ -271,7 +271,7 @@ def _ramped(xy: Floats, from_to_mm: tuple[float, float], ramp_deg: float, longes
     length = float(np.linalg.norm(np.diff(part, axis=0), axis=1).sum())
     fall = from_to_mm[0] - from_to_mm[1]
     slope = math.tan(math.radians(min(max(ramp_deg, 0.5), 45.0)))
-    turns = max(1, math.ceil(fall / (2.0 * length * slope) - 1e-9))
+    turns = max(1, math.ceil(fall / (2.0 * max(length, LEAST_RAMP_MM) * slope) - 1e-9))
     way = np.vstack([np.vstack([part[1:], part[::-1][1:]])] * turns)
     gone = np.cumsum(np.linalg.norm(np.diff(np.vstack([part[:1], way]), axis=0), axis=1))
     return np.column_stack([way, from_to_mm[0] - fall * gone / gone[-1]])
