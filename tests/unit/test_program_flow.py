@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from newel.program.endless import deciding_parameters
 from program_samples import STRICT, TRADE, finding_of, obstacles_at, run
 
 pytestmark = pytest.mark.uncompiled
@@ -209,3 +210,103 @@ def test_a_loop_that_is_left_by_a_step_of_the_place_is_not_endless():
     # derived: the parameters are the same at every turn of the inner loop's second run, but the tip has moved on
     result = run("G91", "#2=0", "o1 repeat [200]", "G1 X1 F100", "o1 endrepeat", traits=TRADE)
     assert len(result.motion) == 200
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ("#1=0", "o1 while [1 lt 12]", "G1 X[#1/4] F100", "#1=[#1+1]", "o1 endwhile"),
+        ("#1=0 #2=5", "o1 while [#2 lt 12]", "G1 X[#1/4] F100", "#1=[#1+1]", "o1 endwhile"),
+        ("#1=0 #2=5", "o1 do", "G1 X[#1/4] F100", "#1=[#1+1]", "o1 while [#2 lt 12]"),
+        # the inner loops end each time; what the outer one looks at swings between two values
+        (
+            "#2=1 #3=0",
+            "o1 while [#2 ne 0]",
+            "#2=[0-#2]",
+            "o2 repeat [2]",
+            "#3=[#3+1]",
+            "G1 X#3 F100",
+            "o2 endrepeat",
+            "o1 endwhile",
+        ),
+        (
+            "#3=0",
+            "o1 while [1]",
+            "#2=0",
+            "o2 while [#2 lt 3]",
+            "#2=[#2+1]",
+            "#3=[#3+1]",
+            "G1 X#3 F100",
+            "o2 endwhile",
+            "o1 endwhile",
+        ),
+        ("#3=0", "o1 while [1]", "#3=[#3+1]", "o2 while [1]", "G1 X#3 F100", "o2 break", "o2 endwhile", "o1 endwhile"),
+        # in a subroutine, where #1 is its own
+        ("o5 sub", "o1 while [#1]", "#3=[#3+1]", "G1 X#3 F100", "o1 endwhile", "o5 endsub", "o5 call [2]"),
+    ],
+)
+def test_a_loop_that_nothing_can_end_is_endless_at_once(lines: tuple[str, ...]) -> None:
+    result = run(*lines, traits=TRADE)
+    (found,) = [item for item in result.findings if item.code == "endless-loop"]
+    assert found.measured < 20 and len(result.motion) < 80
+
+
+@pytest.mark.parametrize(
+    ("lines", "moves"),
+    [
+        # left by a count that is worked out in two steps
+        (("#1=0 #2=0", "o1 while [#2 lt 100]", "#1=[#1+1]", "G1 X#1 F100", "#2=#1", "o1 endwhile"), 100),
+        # by a condition inside, on something that counts slowly
+        (
+            (
+                "#1=0",
+                "o1 while [1]",
+                "#1=[#1+1]",
+                "G1 X#1 F100",
+                "o2 if [fix[#1/50] eq 2]",
+                "o1 break",
+                "o2 endif",
+                "o1 endwhile",
+            ),
+            100,
+        ),
+        # a parameter whose number is worked out counts
+        (("#1=0 #2=1", "o1 while [#1 lt 50]", "G1 X#1 F100", "##2=[#1+1]", "o1 endwhile"), 50),
+        # the subroutine counts, in a parameter that the loop's own lines never set
+        (
+            ("o5 sub", "#40=[#40+1]", "o5 endsub", "#40=0", "o1 while [#40 lt 50]", "G1 X#40 F100", "o5 call", "o1 endwhile"),
+            50,
+        ),
+        # the inner loop is left by the outer one's break, and entered again with the same values: 20 times 6 turns
+        (
+            (
+                *("#9=0", "o1 repeat [20]", "o2 while [1]", "#5=0", "o3 while [1]", "#5=[#5+1]", "G91 G1 X1 F100"),
+                *("o4 if [#5 eq 6]", "o2 break", "o4 endif", "o3 endwhile", "o2 endwhile", "#9=[#9+1]", "o1 endrepeat"),
+            ),
+            120,
+        ),
+        # loops that cross: the second is left, by the first one's end, before it comes round
+        (
+            (
+                *("#1=0 #2=0", "o1 while [#1 lt 30]", "#1=[#1+1]", "G91 G1 X1 F100", "o2 while [#2 lt 1]"),
+                *("o1 endwhile", "#2=1", "o2 endwhile"),
+            ),
+            30,
+        ),
+        # a subprogram, run again from its beginning
+        (("M98 P7 L40", "M2", "O7", "#1=0", "o1 while [#1 lt 5]", "#1=[#1+1]", "G91 G1 X1 F100", "o1 endwhile", "M99"), 200),
+    ],
+)
+def test_a_loop_that_ends_is_not_called_endless(lines: tuple[str, ...], moves: int) -> None:
+    result = run(*lines, traits=TRADE)
+    assert [item.code for item in result.findings if item.code == "endless-loop"] == []
+    assert len(result.motion) == moves
+
+
+def test_what_decides_a_loop_is_what_its_conditions_are_worked_out_from() -> None:
+    lines = ["o1while[#1lt#7]", "#1=[#2+1]#9=0", "#2=#3(#4)", "g1x#5", "#6=#5", "o1endwhile"]
+    assert deciding_parameters(lines, 5061) == (1, 2, 3, 7)
+    assert deciding_parameters([*lines, "#3=#5070"], 5061) is None  # the control holds it
+    assert deciding_parameters([*lines, "#6=#5070"], 5061) == (1, 2, 3, 7)
+    for odd in ("##2=1", "#[1]=2", "#1.0=2", "#-1=2", "m98p1", "o2call", "m#1", "#<a>=1"):
+        assert deciding_parameters([*lines, odd], 5061) is None, odd

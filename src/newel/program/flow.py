@@ -3,18 +3,20 @@
 `oN sub … oN endsub`, `oN call [v] …` (values into #1 to #30, which belong to the call), `oN return`; `oN if [c]`, `elseif`,
 `else`, `endif`; `oN while [c] … oN endwhile`; `oN do … oN while [c]`; `oN repeat [n] … oN endrepeat`; `oN break`,
 `oN continue`. `M98 Pn Ln` calls the lines from `On` to `M99`. Turns of loops are bounded, and calls are;
-a loop that comes back to a state it was in before is known to be endless at once.
+a loop that comes back to a state it was in before is known to be endless at once, and so is one that comes back to a state
+that decides how it goes on (endless.py).
 """
 
 from __future__ import annotations
 
 import bisect
-import re
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from newel.program.endless import O_LINE, deciding_parameters
 from newel.program.expressions import whole
+from newel.program.offsets import MACHINE_HELD_FROM
 from newel.program.reader import Block, OWord, fold
 from newel.program.rules import RefusedError
 from newel.program.state import State
@@ -22,11 +24,21 @@ from newel.program.words import FULL, WordTable
 
 DEEPEST_CALL = 50
 LOCALS = slice(1, 31)
-O_LINE = re.compile(r"/?(?:n\d+)?o(\d{1,9})([a-z]*)")
+LOOKS_FROM_TURN = 4  # of a loop: before that its lines are not looked through
 
 
 class StopError(Exception):
     """The program cannot be followed any further, and a finding has said why; caught by the interpreter."""
+
+
+@dataclass
+class Round:
+    """A loop that goes round: its lines, turns so far, and what decided how it went on at an earlier one (none yet: None)."""
+
+    first: int
+    last: int
+    turns: int = 0
+    was: tuple[float, ...] | None = None
 
 
 @dataclass
@@ -41,6 +53,7 @@ class Frame:
     repeats: dict[int, int] = field(default_factory=dict)
     doing: dict[int, int] = field(default_factory=dict)
     seen: dict[int, int] = field(default_factory=dict)  # by label of a while: State.changes when it last went round
+    rounds: dict[int, Round] = field(default_factory=dict)  # by line of a while; those that have not been left since
 
 
 class Flow:
@@ -55,6 +68,8 @@ class Flow:
         self.lines: dict[int, list[int]] = {}
         self.words: dict[int, list[str]] = {}
         self.bare: dict[int, int] = {}
+        self.deciding: dict[tuple[int, int], tuple[int, ...] | None] = {}  # by lines of a loop: what decides how it goes on
+        self.table = table
         semicolon = state.traits.semicolon_comments
         for line in np.flatnonzero(table.kind == FULL).tolist():
             text = table.text(line)
@@ -105,6 +120,18 @@ class Flow:
 
     def follow(self, o_word: OWord, line: int) -> int:
         """Carry out an O-word on `line` (from 0); return the line to go on with."""
+        frame = self.frames[-1]
+        return self._arrived(frame, self._follow(o_word, line))
+
+    def _arrived(self, frame: Frame, onward: int) -> int:
+        """Forget the loops of a frame that the way on to line `onward` leads out of; return `onward`."""
+        if frame.rounds and onward >= 0:
+            left = [line for line, loop in frame.rounds.items() if not loop.first <= onward <= loop.last]
+            for line in left:
+                del frame.rounds[line]
+        return onward
+
+    def _follow(self, o_word: OWord, line: int) -> int:
         label, word = o_word.label, o_word.word
         if word == "":
             return line + 1
@@ -152,8 +179,8 @@ class Flow:
         """Carry out the O-word that an untaken condition led to: try the next condition, or go on behind it."""
         if o_word.word == "elseif":
             o_word.word = "if"
-            return self._condition(o_word, line)
-        return line + 1
+            return self._arrived(self.frames[-1], self._condition(o_word, line))
+        return self._arrived(self.frames[-1], line + 1)
 
     def _call(self, o_word: OWord, line: int) -> int:
         label = o_word.label
@@ -185,6 +212,7 @@ class Flow:
         if frame.more > 0:
             self._count_call()
             frame.more -= 1
+            frame.rounds.clear()
             return frame.begin
         self.frames.pop()
         self.state.changes += 1
@@ -211,6 +239,7 @@ class Flow:
             raise RefusedError("endless-loop", f"nothing that o{label} while looks at changes from turn to turn")
         else:
             frame.seen[label] = self.state.changes
+            self._goes_round(label, line, frame)
         if label in frame.doing:
             if again:
                 self.turn(line)
@@ -218,6 +247,43 @@ class Flow:
             del frame.doing[label]
             return line + 1
         return line + 1 if again else self.find(label, line, ("endwhile",)) + 1
+
+    def _goes_round(self, label: int, line: int, frame: Frame) -> None:
+        """Count a turn of the loop with its `while` on `line`; refuse where what decides was the same at an earlier one."""
+        here = frame.rounds.get(line)
+        if here is None:
+            lines = self._lines_of_loop(label, line, frame)
+            if lines is not None:
+                frame.rounds[line] = Round(*lines, turns=1)
+            return
+        here.turns += 1
+        numbers = self._deciding(here.first, here.last) if here.turns >= LOOKS_FROM_TURN else None
+        if numbers is None:
+            return
+        stored = self.state.parameters
+        now = tuple([stored.item(number) for number in numbers])
+        if now == here.was:
+            says = f"nothing that decides how o{label} while goes on has changed since an earlier turn"
+            raise RefusedError("endless-loop", says, measured=here.turns, unit="turns")
+        if here.turns & (here.turns - 1) == 0:
+            here.was = now
+
+    def _lines_of_loop(self, label: int, line: int, frame: Frame) -> tuple[int, int] | None:
+        """Return the first and last line of the loop with its `while` on `line`; None where it has no end."""
+        if label in frame.doing:
+            return frame.doing[label], line
+        lines, words = self.lines[label], self.words[label]
+        ends = (lines[at] for at in range(bisect.bisect_right(lines, line), len(lines)) if words[at] == "endwhile")
+        last = next(ends, None)
+        return (line, last) if last is not None else None
+
+    def _deciding(self, first: int, last: int) -> tuple[int, ...] | None:
+        """Return what decides how a loop of these lines goes on."""
+        if (first, last) not in self.deciding:
+            semicolon = self.state.traits.semicolon_comments
+            lines = [fold(self.table.text(line), semicolon_comments=semicolon) for line in range(first, last + 1)]
+            self.deciding[first, last] = deciding_parameters(lines, MACHINE_HELD_FROM)
+        return self.deciding[first, last]
 
     def _repeat(self, o_word: OWord, line: int, frame: Frame) -> int:
         label = o_word.label

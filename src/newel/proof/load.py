@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,11 +88,10 @@ def load_of(
     setup: SetUp,
     machine: Machine,
     material: Material | None,
-    measured: Measured | None = None,
 ) -> tuple[Load, list[Finding], LoadSeries | None]:
     """Return the hardest moments of the whole course (nan for all where no material is given), cautions, and the series.
 
-    `blank`: as the programs leave it. `measured`: points of its surface, to carry the bending into the deviation.
+    `blank`: as the programs leave it.
     """
     if material is None:
         return Load(), [], None
@@ -102,7 +101,6 @@ def load_of(
     moments = look_again(course, setup, _rows_to_see(stretches), blank.pitch_mm, material)
     series = series_of(course, stretches, moments, setup)
     found, extremes = load_findings(course, series, setup, machine)
-    surface = _surface_band(course, stretches, series, measured)
     bar = moments.bars[-1] if moments.bars else None
     load = Load(
         float(series.force_N.max()),
@@ -117,9 +115,6 @@ def load_of(
         bar_twist_max_deg=float(series.bar_twists_deg.max()) if bar else math.nan,
         bar_frequency_Hz=natural_frequency_Hz(bar) if bar else math.nan,
         weakest_x_mm=_weakest_x_mm(moments, setup),
-        surface_bending_mm=surface[0],
-        gouge_with_bending_mm=surface[1],
-        leftover_with_bending_mm=surface[2],
         cuts=_peaks(course, series),
     )
     return load, found, series
@@ -328,27 +323,30 @@ def _weakest_x_mm(moments: Moments, setup: SetUp) -> float:
     return float(0.5 * (figures.x_mm[k] + figures.x_mm[k + 1])) * setup.along_x
 
 
-def _surface_band(
-    course: Course, stretches: Stretches, series: LoadSeries, measured: Measured | None
-) -> tuple[float, float, float]:
-    """Return how far cutter and bar together gave where the surface was made, and gouge and left-over with that added.
+def with_bending(load: Load, course: Course, series: LoadSeries | None, measured: Measured | None) -> Load:
+    """Carry the bending into the deviation: how far cutter and bar together gave where `measured`, the surface, was made.
 
     An upper bound: the side force of the hardest moment, as if all of it pushed square to the surface.
     """
-    if measured is None or not np.isfinite(series.bar_bends_mm).any():
-        return math.nan, math.nan, math.nan
+    if series is None or measured is None or not np.isfinite(series.bar_bends_mm).any():
+        return load
     bend = np.zeros(len(course))
     gives = series.cutter_bends_mm + np.nan_to_num(series.bar_bends_mm)
-    for first, last, value in zip(stretches.row, stretches.last, gives):
+    for first, last, value in zip(series.row, series.last_row, gives):
         bend[first : last + 1] = value
     made = (measured.row >= 0) & (measured.standing != Standing.NOT_PART)
     if not made.any():
-        return math.nan, math.nan, math.nan
+        return load
     band = bend[measured.row[made]]
     deviation = measured.deviation_mm[made]
     reached = measured.standing[made] != Standing.UNREACHABLE
     over = float((deviation + band)[reached].max()) if reached.any() else math.nan
-    return float(np.quantile(band, BAND_QUANTILE)), max(0.0, -float((deviation - band).min())), over
+    return replace(
+        load,
+        surface_bending_mm=float(np.quantile(band, BAND_QUANTILE)),
+        gouge_with_bending_mm=max(0.0, -float((deviation - band).min())),
+        leftover_with_bending_mm=over,
+    )
 
 
 def _peaks(course: Course, series: LoadSeries) -> tuple[CutLoad, ...]:

@@ -22,12 +22,13 @@ from newel.geometry.blank import Blank
 from newel.geometry.blank_surface import Skin, surface_points
 from newel.mechanics.clock import row_minutes
 from newel.program.interpreter import MachineFacts, ProgramFacts, interpret
+from newel.proof.alongside import alongside
 from newel.proof.carving import carve_course, carving_findings
 from newel.proof.course import Course, Piece, by_face_rows, finding, join
 from newel.proof.deviation import deviation_findings, measure
 from newel.proof.groups import group_findings, placed_group
 from newel.proof.limits import limit_findings
-from newel.proof.load import load_of
+from newel.proof.load import load_of, with_bending
 from newel.proof.part_strikes import part_strike_findings
 from newel.proof.results import Approach, CutterTime, Deviation, Measured, Proof
 from newel.proof.seal import seal_of
@@ -147,15 +148,15 @@ def prove_case(case: Case, progress: Progress, now: Callable[[], float] | None =
     skin = surface_points(carved.blank)
     found += standing_findings(course, skin, case.setup, case.asked.gouge_limit_mm)
     watch.lap("carving")
-    deviation, measured = Deviation(), None
-    if case.model is not None:
-        deviation, measured, more, near_part = _against_the_model(case, course, (carved.blank, skin), progress)
-        found += more
-        approaches += near_part
-    watch.lap("measuring")
-    loads, hard, series = load_of(course, carved.removed_mm3, carved.blank, case.setup, case.machine, case.material, measured)
-    found += hard
-    watch.lap("loads")
+    against, (loads, hard, series) = alongside(
+        lambda: _against_the_model(case, course, (carved.blank, skin), progress),
+        lambda: load_of(course, carved.removed_mm3, carved.blank, case.setup, case.machine, case.material),
+    )
+    deviation, measured, more, near_part = against
+    found += more + hard
+    approaches += near_part
+    loads = with_bending(loads, course, series, measured)
+    watch.lap("measuring and loads")
     fed = float(np.nansum(course.minutes[~course.rapid]))
     rapid = float(np.nansum(course.minutes[course.rapid]))
     return Proof(
@@ -227,9 +228,10 @@ def _left_on(name: str, facts: ProgramFacts) -> list[Finding]:
 
 def _against_the_model(
     case: Case, course: Course, left: tuple[Blank, Skin], progress: Progress
-) -> tuple[Deviation, Measured, list[Finding], tuple[Approach, ...]]:
-    """Measure what is left (blank and its surface) against the part, and look whether a body meets the part."""
-    assert case.model is not None
+) -> tuple[Deviation, Measured | None, list[Finding], tuple[Approach, ...]]:
+    """Measure what is left (blank and its surface) against the part, if there is one; look whether a body meets the part."""
+    if case.model is None:
+        return Deviation(), None, [], ()
     if case.setup.bar_from_model is None:
         raise BadInput("the set-up does not say where the model lies in the bar", where="setup model.bar_from_model")
     matrix = case.setup.bar_from_model

@@ -64,38 +64,55 @@ def nearest(course: Course, things: Sequence[KeepOut]) -> list[Near]:
     if not things:
         return []
     cylinders = np.array([(thing.from_x_mm, thing.to_x_mm, thing.radius_mm) for thing in things], dtype=np.float64)
-    parts: list[list[tuple[NDArray[np.intp], Floats]]] = [[] for _ in things]
     moving = course.moves & course.known
+    ways = []
     for number, cutter in sorted(course.cutters.items()):
         rows = np.flatnonzero(moving & (course.motion.cutter == number))
         if len(rows) == 0:
             continue
-        pieces = frustums(cutter.shape)
-        begin, end = np.ascontiguousarray(course.begin[rows]), np.ascontiguousarray(course.end[rows])
+        way = Way(
+            rows, np.ascontiguousarray(course.begin[rows]), np.ascontiguousarray(course.end[rows]), frustums(cutter.shape)
+        )
         least = np.empty((len(rows), len(things)))
-        bounds(begin, end, pieces, cylinders, least)
-        for k in range(len(things)):
-            picked, exact = _exact(begin, end, pieces, cylinders[k], least[:, k])
-            parts[k].append((rows[picked], exact))
-    found = []
-    for thing, some in zip(things, parts):
-        rows = np.concatenate([r for r, _ in some]) if some else np.zeros(0, np.intp)
-        values = np.concatenate([v for _, v in some]) if some else np.zeros(0)
-        found.append(Near(thing, rows, values))
-    return found
+        bounds(way.begin, way.end, way.pieces, cylinders, least)
+        ways.append((way, least))
+    return [
+        Near(thing, *_nearest_to(cylinders[k], [(way, least[:, k]) for way, least in ways])) for k, thing in enumerate(things)
+    ]
 
 
-def _exact(begin: Floats, end: Floats, pieces: Floats, cylinder: Floats, least: Floats) -> tuple[NDArray[np.intp], Floats]:
-    """Measure every row that may touch, then the others from the lowest bound on until none can come nearer."""
+@dataclass(frozen=True)
+class Way:
+    """The rows (k,) of one cutter, where its tip begins and ends (k, 4), and the cutter as frustums."""
+
+    rows: NDArray[np.intp]
+    begin: Floats
+    end: Floats
+    pieces: Floats
+
+
+def _nearest_to(cylinder: Floats, ways: list[tuple[Way, Floats]]) -> tuple[NDArray[np.intp], Floats]:
+    """Measure what may come nearest to one thing, by bounds (k,) of each cutter's rows; the likeliest cutter first."""
+    picked, exact, best = [np.zeros(0, np.intp)], [np.zeros(0)], math.inf
+    for way, least in sorted(ways, key=lambda one: float(one[1].min())):
+        some, values = _exact(way, cylinder, least, best)
+        picked.append(way.rows[some])
+        exact.append(values)
+        best = min(best, float(values.min(initial=math.inf)))
+    return np.concatenate(picked), np.concatenate(exact)
+
+
+def _exact(way: Way, cylinder: Floats, least: Floats, best: float) -> tuple[NDArray[np.intp], Floats]:
+    """Measure every row that may touch, then the others from the lowest bound on until none can come nearer than `best`."""
     order = np.argsort(least, kind="stable")
     may_touch = int(np.searchsorted(least[order], TOUCH_MM, side="right"))
     picked, exact = [], []
-    at, best, batch = 0, math.inf, _FIRST_BATCH
+    at, batch = 0, _FIRST_BATCH
     while at < len(order) and math.isfinite(least[order[at]]) and (at < may_touch or least[order[at]] < best - EQUAL_MM):
         some = order[at : max(may_touch, at + batch)] if at == 0 else order[at : at + batch]
         batch = min(2 * batch, _BATCH)
         out = np.empty(len(some))
-        clearances(np.ascontiguousarray(begin[some]), np.ascontiguousarray(end[some]), pieces, cylinder, TURNS, out)
+        clearances(np.ascontiguousarray(way.begin[some]), np.ascontiguousarray(way.end[some]), way.pieces, cylinder, TURNS, out)
         picked.append(some)
         exact.append(out)
         best = min(best, float(out.min()))

@@ -21,7 +21,7 @@ from newel.core.asked import SurfaceGroup, ThreadedHole
 from newel.core.job import ProofAsk
 from newel.core.profile import CutterShape
 from newel.core.setup import KeepOut, SetUp, SetUpCutter
-from newel.geometry.drop import DropTree, drop, drop_tree
+from newel.geometry.drop import DropTree, drop, drop_tree, stands_clear
 from newel.geometry.parallel import kernel_threads
 from newel.geometry.profiles import joined, polyline, radius_at
 from newel.proof.course import bar_swing_mm
@@ -121,27 +121,44 @@ def _tangent(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape
         def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
             return off_edge_mm(outline, beside[some], p[some, 2] - tip) <= tolerance_mm  # noqa: B023
 
-        reached[which[_held_clear(tree, shape, (x, y, turn, off[:, 2] - h), np.flatnonzero(upward), touches)]] = True
+        highest = p[:, 2] - lowest_beside_mm(outline, beside, tolerance_mm) + tolerance_mm
+        at = Held(x, y, turn, off[:, 2] - h, highest)
+        reached[which[_held_clear(tree, shape, at, np.flatnonzero(upward), touches)]] = True
     return reached
+
+
+@dataclass(frozen=True)
+class Held:
+    """Where a cutter is tried, (k,) each: axis, turn of the bar, the lowest tip that is wanted, the highest that may touch."""
+
+    x_mm: Floats
+    y_mm: Floats
+    turn_deg: Floats
+    wanted_mm: Floats
+    highest_mm: Floats
 
 
 def _held_clear(
     tree: DropTree,
     shape: CutterShape,
-    at: tuple[Floats, Floats, Floats, Floats],
+    at: Held,
     some: NDArray[np.intp],
     touches: Callable[[Floats, NDArray[np.intp]], Bools],
 ) -> Bools:
-    """Tell at which of places `at` (x, y, turn and lowest wanted tip, (k,) each) the cutter touches where it is held clear.
+    """Tell at which of places `at` the cutter touches where it is held clear.
 
-    Only the places `some` are asked; the edge alone first, for that is quick and mostly decides.
+    Only the places `some` are asked; the edge alone first, for that is quick and mostly decides, and first of all whether
+    it is held too high to touch, for that is quicker than how high.
     """
-    x, y, turn, wanted = at
-    answer = np.zeros(len(x), bool)
+    answer = np.zeros(len(at.x_mm), bool)
+    some = some[at.wanted_mm[some] <= at.highest_mm[some]]
     for outline in (shape.edge, joined(shape.edge, shape.body)):
+        x, y, turn = (column[some] for column in (at.x_mm, at.y_mm, at.turn_deg))
+        low = stands_clear(tree, outline, x, y, at.highest_mm[some], turn)
+        some, x, y, turn = some[low], x[low], y[low], turn[low]
         if len(some) == 0:
             return answer
-        tip = np.maximum(drop(tree, outline, x[some], y[some], turn[some]), wanted[some])
+        tip = np.maximum(drop(tree, outline, x, y, turn), at.wanted_mm[some])
         some = some[touches(tip, some)]
     answer[some] = True
     return answer
@@ -153,6 +170,7 @@ def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, 
     reached = np.zeros(len(points), bool)
     share, angle = np.array(_ring_places()).T
     r = share * shape.edge.radius_mm * 0.999
+    lowest = lowest_beside_mm(outline, r, tolerance_mm) - tolerance_mm
     for turn in _turns(points, normals, RING_FAN_DEG):
         left = np.flatnonzero(~reached)
         if len(left) == 0:
@@ -165,7 +183,8 @@ def _rings(points: Floats, normals: Floats, tree: DropTree, shape: CutterShape, 
         def touches(tip: Floats, some: NDArray[np.intp]) -> Bools:
             return off_edge_mm(outline, beside[some], height[some] - tip) <= tolerance_mm  # noqa: B023
 
-        at = (x.ravel(), y.ravel(), np.repeat(turn[left], len(r)), np.full(x.size, -np.inf))
+        highest = height - np.tile(lowest, len(left))
+        at = Held(x.ravel(), y.ravel(), np.repeat(turn[left], len(r)), np.full(x.size, -np.inf), highest)
         upward = np.flatnonzero(np.repeat(n[:, 2] > -1e-6, len(r)))
         reached[left] = _held_clear(tree, shape, at, upward, touches).reshape(x.shape).any(axis=1)
     return reached
@@ -179,6 +198,19 @@ def off_edge_mm(outline: Floats, r: Floats, h: Floats) -> Floats:
         along = np.clip(((r - r0) * dr + (h - h0) * dh) / max(dr * dr + dh * dh, 1e-30), 0.0, 1.0)
         nearest = np.minimum(nearest, np.hypot(r - r0 - along * dr, h - h0 - along * dh))
     return nearest
+
+
+def lowest_beside_mm(outline: Floats, r: Floats, aside_mm: float) -> Floats:
+    """Return the lowest height (k,) of an outline, (m, 2) of r and h, within `aside_mm` of radii r (k,); infinite for none."""
+    lowest = np.full(len(r), np.inf)
+    for (r0, h0), (r1, h1) in pairwise(outline):
+        if r0 > r1:
+            (r0, h0), (r1, h1) = (r1, h1), (r0, h0)
+        from_r, to_r = np.maximum(r - aside_mm, r0), np.minimum(r + aside_mm, r1)
+        slope = (h1 - h0) / (r1 - r0) if r1 > r0 else 0.0
+        height = min(h0, h1) if r1 == r0 else h0 + slope * ((from_r if slope >= 0.0 else to_r) - r0)
+        lowest = np.where((from_r <= to_r) & (height < lowest), height, lowest)
+    return lowest
 
 
 def _ring_places() -> list[tuple[float, float]]:
