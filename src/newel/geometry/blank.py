@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,6 +24,7 @@ from newel.geometry import blank_kernels as kernels
 from newel.geometry import blank_reach_kernels as reaches
 from newel.geometry import blank_surface_kernels as surface_kernels
 from newel.geometry import blank_sweep_kernels as sweeps
+from newel.geometry.parallel import on_threads
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -43,7 +42,6 @@ SLIVER_MM = 0.001
 BODY_CLEARANCE_MM = 0.005  # the body is taken this much smaller all round, so that it fits into the edge's own slot
 SLAB_SLICES = 16
 BAND_ROWS = 16
-SHARES = 12  # that each thread's work is cut into
 MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
 MOST_RAYS = 60_000_000
 LOOKING_SHARE = 0.02  # of the pitch: how finely curves are followed where a look is all that is wanted
@@ -213,7 +211,7 @@ def _carve_x(blank: Blank, pieces: sweeps.Pieces, moves: sweeps.Moves, met: Floa
     ledger = kernels.Ledger(np.zeros(bands, np.int64), boxes, none, none, none)
     task = kernels.Task(blank.grid, pieces, moves, LIMITS, _work(blank.grid, pieces, bands))
     while (ledger.start < len(moves.tags)).any():
-        _on_threads(bands, partial(band_kernels.carve_bands, blank.x, task, ledger))
+        on_threads(bands, partial(band_kernels.carve_bands, blank.x, task, ledger))
         if (ledger.start < len(moves.tags)).any():
             blank.x = _roomier(blank.x)
 
@@ -227,7 +225,7 @@ def _carve_yz(
     ledger = kernels.Ledger(np.zeros(slabs, np.int64), blank.reach_mm, removed, struck, met)
     task = kernels.Task(blank.grid, pieces, moves, limits, _work(blank.grid, pieces, slabs))
     while (ledger.start < n).any():
-        _on_threads(slabs, partial(kernels.carve_slabs, blank.yz, task, ledger, looks))
+        on_threads(slabs, partial(kernels.carve_slabs, blank.yz, task, ledger, looks))
         if (ledger.start < n).any():
             blank.yz = _roomier(blank.yz)
     return removed.sum(axis=0), struck.max(axis=0), met.max(axis=0)
@@ -254,18 +252,6 @@ def _work(grid: sweeps.Grid, pieces: sweeps.Pieces, slabs: int) -> sweeps.Work:
         np.zeros((slabs, int(np.diff(pieces.first).max())), np.int64), np.zeros((slabs, 64)), np.zeros((slabs, 6, 6)),
         np.zeros((slabs, 4, max(grid.ny, grid.nz))), ext, np.zeros((slabs, grid.slab), np.int64),
     )  # fmt: skip
-
-
-def _on_threads(slabs: int, carve_some: Callable[[int, int], None]) -> None:
-    """Carve all slabs, some at a time, on as many threads as numba may use: whichever is done takes the next ones.
-
-    Plain threads and not numba's own loops: those took six times as long to compile, and deal out shares beforehand.
-    """
-    threads = numba.get_num_threads()
-    some = max(1, slabs // (SHARES * threads))
-    with ThreadPoolExecutor(threads) as pool:
-        for _ in pool.map(lambda at: carve_some(at, min(slabs, at + some)), range(0, slabs, some)):
-            pass
 
 
 def volume_mm3(blank: Blank) -> float:

@@ -10,6 +10,7 @@ children, leaves up to eight triangles, and all eight are bounded at once.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,8 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from newel.core.errors import BadInput
 from newel.core.profile import Profile
-from newel.geometry.drop_kernels import CutterArrays, clear_few, clear_many, drop_few, drop_many
+from newel.geometry.drop_kernels import CutterArrays, clear_runs, drop_runs
 from newel.geometry.drop_tree_kernels import BOUNDS, CORNERS, LANES, TreeArrays, build
+from newel.geometry.parallel import on_threads
 from newel.geometry.profiles import Stretch, convex_undersides
 
 Floats = NDArray[np.float64]
@@ -82,13 +84,14 @@ def drop_tree(vertices: ArrayLike, faces: ArrayLike) -> DropTree:
 
 
 def drop(
-    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: float = -math.inf
+    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: ArrayLike = -math.inf
 ) -> Floats:
     """Lowest heights of the tip, in mm in the table frame, at which a cutter touches nothing of the turned part.
 
     The cutter is the solid of revolution `profile`, upright at (x, y), without end upwards; the part is turned by
     theta = sense * A. x, y and turn are broadcast together and the result has that shape. Where nothing lies beneath the
-    cutter, or lies lower than `floor_mm`, the answer is `floor_mm`. Raises BadInput for places that are not finite.
+    cutter, or lies lower than `floor_mm` (one for all or one a place), the answer is `floor_mm`: the higher it is, the less
+    work. Raises BadInput for places that are not finite.
     """
     shape, out, _ = _asked(tree, profile, x_mm, y_mm, turn_deg, floor_mm)
     return out[:, 0].reshape(shape)
@@ -108,8 +111,8 @@ def stands_clear(
     place = _places(x, y, turn)
     out = np.empty(x.size, np.bool_)
     tip = np.ascontiguousarray(z.ravel())
-    kernel = clear_few if x.size < _FEW else clear_many
-    kernel(tree.arrays, cutter_arrays(profile), place, tip, _nearby_order(place), _RUN, out)
+    told = (tree.arrays, cutter_arrays(profile), place, tip, _nearby_order(place), _RUN)
+    _in_runs(x.size, lambda first, last: clear_runs(*told, (first, last), out))
     return out.reshape(x.shape)
 
 
@@ -133,17 +136,34 @@ def face_normals(tree: DropTree) -> Floats:
     return tree.normal
 
 
+def face_corners(tree: DropTree) -> Floats:
+    """Corners of the faces (m, 3, 3) in mm in the bar frame, in the order they were given."""
+    corner = np.empty((len(tree.normal), 9))
+    corner[tree.face] = tree.arrays.leaf.reshape(-1, CORNERS, LANES)[:, :9].transpose(0, 2, 1).reshape(-1, 9)
+    return corner.reshape(-1, 3, 3)
+
+
 def _asked(
-    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: float
+    tree: DropTree, profile: Profile, x_mm: ArrayLike, y_mm: ArrayLike, turn_deg: ArrayLike, floor_mm: ArrayLike
 ) -> tuple[tuple[int, ...], Floats, Ints]:
     """Validate, lay out and run the kernel: shape asked for, drop and contact in the table frame (n, 4), triangle (n,)."""
     x, y, turn = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float), np.asarray(turn_deg, float))
     place = _places(x, y, turn)
     out = np.empty((x.size, 4))
     hit = np.empty(x.size, np.int64)
-    kernel = drop_few if x.size < _FEW else drop_many
-    kernel(tree.arrays, cutter_arrays(profile), place, _nearby_order(place), float(floor_mm), _RUN, out, hit)
+    floor = np.broadcast_to(np.asarray(floor_mm, float), x.shape).ravel()
+    told = (tree.arrays, cutter_arrays(profile), place, _nearby_order(place), floor, _RUN)
+    _in_runs(x.size, lambda first, last: drop_runs(*told, (first, last), out, hit))
     return x.shape, out, hit
+
+
+def _in_runs(places: int, some_runs: Callable[[int, int], None]) -> None:
+    """Do all runs of so many places, on all threads where there are many."""
+    runs = -(-places // _RUN)
+    if places < _FEW:
+        some_runs(0, runs)
+    else:
+        on_threads(runs, some_runs)
 
 
 def _places(x: Floats, y: Floats, turn_deg: Floats) -> Floats:

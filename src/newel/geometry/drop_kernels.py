@@ -12,7 +12,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from newel.geometry.drop_lane_kernels import (
     ARC,
@@ -314,31 +314,22 @@ def _drop_run(tree, cutter, place, order, floor, low, high, out, hit):
     for j in range(low, high):
         i = order[j]
         x, y = place[i, 0], place[i, 1]
-        z, px, py, pz, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], floor, np.inf, guess, stack, bounds, lane)
+        z, px, py, pz, t = drop_one(tree, cutter, x, y, place[i, 2], place[i, 3], floor[i], np.inf, guess, stack, bounds, lane)
         out[i, 0], out[i, 1], out[i, 2], out[i, 3] = z, px + x, py + y, pz
         hit[i] = t
         if t >= 0:
             guess = t
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def drop_many(tree, cutter, place, order, floor, run, out, hit):
-    """Drop at every row of `place` (n, 4: x, y, cosine and sine of the turn), in runs that remember the last triangle touched.
+@njit(cache=True, error_model="numpy", nogil=True)
+def drop_runs(tree, cutter, place, order, floor, run, runs, out, hit):
+    """Drop at rows of `place` (n, 4: x, y, cosine and sine of the turn), in runs that remember the last triangle touched.
 
-    `out` (n, 4): drop, then contact x, y, z in the table frame; `hit` (n,): triangle in leaf order, -1 for none.
-    Runs have a fixed length, so that the result does not depend on the number of threads.
+    Does runs `runs[0]` up to `runs[1]`, of `run` places each, whatever the number of threads. No drop is told lower than its
+    `floor` (n,). `out` (n, 4): drop, then contact x, y, z in the table frame; `hit` (n,): triangle in leaf order, -1 for none.
     """
-    n = place.shape[0]
-    for r in prange((n + run - 1) // run):
-        _drop_run(tree, cutter, place, order, floor, r * run, min(n, (r + 1) * run), out, hit)
-
-
-@njit(cache=True, error_model="numpy")
-def drop_few(tree, cutter, place, order, floor, run, out, hit):
-    """The same as drop_many on one thread: other threads take longer to wake than a few drops take."""
-    n = place.shape[0]
-    for low in range(0, n, run):
-        _drop_run(tree, cutter, place, order, floor, low, min(n, low + run), out, hit)
+    for r in range(runs[0], runs[1]):
+        _drop_run(tree, cutter, place, order, floor, r * run, min(place.shape[0], (r + 1) * run), out, hit)
 
 
 @njit(cache=True, error_model="numpy")
@@ -357,20 +348,11 @@ def _clear_run(tree, cutter, place, tip, order, low, high, out):
             guess = t
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def clear_many(tree, cutter, place, tip, order, run, out):
-    """Tell of every row of `place` (n, 4: x, y, cosine and sine of the turn) whether a tip at `tip` (n,) touches nothing.
+@njit(cache=True, error_model="numpy", nogil=True)
+def clear_runs(tree, cutter, place, tip, order, run, runs, out):
+    """Tell of rows of `place` (n, 4: x, y, cosine and sine of the turn) whether a tip at `tip` (n,) touches nothing.
 
-    Writes `out` (n,); runs as in drop_many.
+    Writes `out` (n,); runs as in drop_runs.
     """
-    n = place.shape[0]
-    for r in prange((n + run - 1) // run):
-        _clear_run(tree, cutter, place, tip, order, r * run, min(n, (r + 1) * run), out)
-
-
-@njit(cache=True, error_model="numpy")
-def clear_few(tree, cutter, place, tip, order, run, out):
-    """The same as clear_many on one thread."""
-    n = place.shape[0]
-    for low in range(0, n, run):
-        _clear_run(tree, cutter, place, tip, order, low, min(n, low + run), out)
+    for r in range(runs[0], runs[1]):
+        _clear_run(tree, cutter, place, tip, order, r * run, min(place.shape[0], (r + 1) * run), out)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from newel.core.errors import BadInput
 from newel.geometry.blank import Blank
+from newel.geometry.parallel import on_threads
 from newel.geometry.radial_map_kernels import outermost_radii
 
 Floats = NDArray[np.float64]
@@ -54,5 +55,6 @@ def radial_map(blank: Blank, cells: MapGrid) -> tuple[Floats, Ints]:
     grid = blank.grid
     slices = np.clip(np.rint((cells.x_mm - grid.x0) / grid.px), 0, grid.nx - 1).astype(np.int64)
     radius, tag = np.empty((cells.nx, cells.na)), np.empty((cells.nx, cells.na), np.int32)
-    outermost_radii(blank.yz.ends, blank.yz.links, grid, slices, cells.outward, radius, tag)
+    told = (blank.yz.ends, blank.yz.links, grid, slices, cells.outward)
+    on_threads(cells.nx, lambda first, last: outermost_radii(*told, (first, last), radius, tag))
     return np.ascontiguousarray(radius.T), np.ascontiguousarray(tag.T)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit, prange
+from numba import njit
 
 
 @njit(cache=True, error_model="numpy")
@@ -103,9 +103,9 @@ def _outermost(ends, links, grid, k, dy, dz):
     return (abs(u) + reach) * math.sqrt(1.0 + across * across), tag
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def outermost_radii(ends, links, grid, slices, directions, radius, tag):
-    """Write radius (n, m) and tag (n, m) of the outermost material in each slice (n,) along each direction (m, 2)."""
-    for i in prange(len(slices)):
+@njit(cache=True, error_model="numpy", nogil=True)
+def outermost_radii(ends, links, grid, slices, directions, some, radius, tag):
+    """Write radius (n, m) and tag (n, m) of the outermost material in some of the slices (n,) along directions (m, 2)."""
+    for i in range(some[0], some[1]):
         for j in range(len(directions)):
             radius[i, j], tag[i, j] = _outermost(ends, links, grid, slices[i], directions[j, 0], directions[j, 1])

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from newel.core.profile import Profile
 from newel.geometry.blank import Blank
 from newel.geometry.blank_surface import radial_top
+from newel.geometry.parallel import on_threads
 from newel.toolpaths.development_map_kernels import MapArrays, cut_map, standing_heights
 from newel.toolpaths.spacing import underside
 
@@ -102,21 +103,37 @@ def coarser(m: DevelopmentMap, times: int) -> DevelopmentMap:
     return DevelopmentMap(pooled(m.sure), pooled(m.likely), x0, m.x_step_mm * times, m.turn_step_deg * times)
 
 
-def likely_standing(m: DevelopmentMap, table: Table, x_mm: Floats, y_mm: float, turn_deg: Floats) -> Floats:
-    """Return how low a cutter can stand on the blank as it probably is, -inf where it meets nothing."""
-    return _standing(m.arrays(m.likely), table, x_mm, y_mm, turn_deg, 0.0)
+def likely_standing(
+    m: DevelopmentMap, table: Table, x_mm: Floats, y_mm: float, turn_deg: Floats, over_mm: Floats | None = None
+) -> Floats:
+    """Return how low a cutter can stand on the blank as it probably is, -inf where it meets nothing.
+
+    Heights below `over_mm` are not looked for: where a cutter can stand lower, `over_mm` is told, at less work.
+    """
+    return _standing(m.arrays(m.likely), table, (x_mm, turn_deg, over_mm), y_mm, 0.0)
 
 
-def sure_standing(m: DevelopmentMap, table: Table, x_mm: Floats, y_mm: float, turn_deg: Floats) -> Floats:
-    """Return a height at which a cutter surely clears the blank, also half a cell to either side; -inf over nothing."""
-    return _standing(m.arrays(m.sure), table, x_mm, y_mm, turn_deg, 1.0)
+def sure_standing(
+    m: DevelopmentMap, table: Table, x_mm: Floats, y_mm: float, turn_deg: Floats, over_mm: Floats | None = None
+) -> Floats:
+    """Return a height at which a cutter surely clears the blank, also half a cell to either side; -inf over nothing.
+
+    Heights below `over_mm` are not looked for, as in `likely_standing`.
+    """
+    return _standing(m.arrays(m.sure), table, (x_mm, turn_deg, over_mm), y_mm, 1.0)
 
 
-def _standing(arrays: MapArrays, table: Table, x_mm: Floats, y_mm: float, turn_deg: Floats, slack: float) -> Floats:
+def _standing(
+    arrays: MapArrays, table: Table, places: tuple[Floats, Floats, Floats | None], y_mm: float, slack: float
+) -> Floats:
+    x_mm, turn_deg, over_mm = places
     x, turn = np.broadcast_arrays(np.asarray(x_mm, dtype=float), np.asarray(turn_deg, dtype=float))
     turn_rad = np.radians(np.mod(turn.ravel(), 360.0))
-    places = np.ascontiguousarray(x.ravel())
-    found = standing_heights(arrays, places, float(y_mm), turn_rad, table.height_mm, table.r_step_mm, slack)
+    at = np.ascontiguousarray(x.ravel())
+    least = np.broadcast_to(-np.inf if over_mm is None else over_mm, x.shape).ravel()
+    found = np.empty(x.size)
+    told = (arrays, (at, turn_rad, least), float(y_mm), (table.height_mm, table.r_step_mm), slack)
+    on_threads(x.size, lambda first, last: standing_heights(*told, (first, last), found))
     return found.reshape(x.shape)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 RAY_PARTS = 8  # of a ray within the cutter: a steep wall is taken to stand higher than it does by up to one of them
 
@@ -77,20 +77,23 @@ def _tip_on_ray(ray, y_mm, along_mm, table, r_step_mm, slack_turn, best):
     return best
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
-    """Lowest tip height for each place at which a cutter clears the map; `slack` widens cells by as many cells each way.
+@njit(cache=True, error_model="numpy", nogil=True)
+def standing_heights(m, places, y_mm, under, slack, some, out):
+    """Write lowest tip heights (n,) at which a cutter clears the map, for places from `some[0]` up to `some[1]`.
 
-    With a slack, rays stand all the way; without, only their ends do (what a cutter let down has upright walls, which rays
-    from the axis cross), and past the axis what is nearest to the cutter.
+    `places`: X (n,), turn in radians (n,), heights (n,) below which none is told. `under`: the underside's table and step.
+
+    `slack` widens cells by as many cells each way. With a slack, rays stand all the way; without, only their ends do (what a
+    cutter let down has upright walls, which rays from the axis cross), and past the axis what is nearest to the cutter.
     """
-    out = np.empty(len(x_mm))
+    x_mm, turn_rad, least = places
+    table, r_step_mm = under
     nx, na = m.radius_mm.shape
     widest = r_step_mm * (len(table) - 1)
     slack_x = slack * m.x_step_mm
     slack_turn = slack * m.turn_step_rad
-    for q in prange(len(x_mm)):
-        best = -np.inf
+    for q in range(some[0], some[1]):
+        best = least[q]
         reach_x = widest + slack_x
         first = max(0, int(np.ceil((x_mm[q] - reach_x - m.x0_mm) / m.x_step_mm)))
         last = min(nx - 1, int(np.floor((x_mm[q] + reach_x - m.x0_mm) / m.x_step_mm)))
@@ -121,7 +124,6 @@ def standing_heights(m, x_mm, y_mm, turn_rad, table, r_step_mm, slack):
                         if distance <= widest:
                             best = max(best, radius * cosine - _height(table, r_step_mm, distance))
         out[q] = best
-    return out
 
 
 @njit(cache=True, error_model="numpy")

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from newel.core.frames import turn_about_x
 from newel.core.plan import SharpEdge
 from newel.core.profile import CutterShape, outline
-from newel.geometry.drop import DropTree, drop, drop_tree
+from newel.geometry.drop import DropTree, drop, drop_tree, face_corners
 
 Floats = NDArray[np.float64]
 
@@ -147,7 +147,7 @@ def bevelled(target: DropTree, turn_deg: float, runs: list[list[Facet | None]]) 
     away with them.
     """
     turn = turn_about_x(turn_deg)
-    corner = target.triangle[:, :9].reshape(-1, 3, 3) @ turn.T
+    corner = face_corners(target) @ turn.T
     wedges = [w for run in runs for w in _wedges(run, target, turn_deg)]
     if not wedges:
         return target

@@ -197,19 +197,19 @@ def _clear_of_stock(cut: Cut, shape: CutterShape, ground: Ground, tool: Tool, m:
     stout = grown(shape.body, _BODY_OFF_MM)
     surface: list[DropTree] = []
 
-    def lowest(x: Floats, turn: Floats) -> Floats:
-        z = ground.lowest(x, turn)
+    def lowest(x: Floats, turn: Floats, over: Floats | None = None) -> Floats:
+        z = ground.lowest(x, turn, over)
         near = np.nonzero(z < body_top)
         if not near[0].size:
             return z
         x, turn = np.broadcast_to(x, z.shape)[near], np.broadcast_to(turn, z.shape)[near]
-        close = np.flatnonzero(likely_standing(m, body, x, tool.offset_y_mm, turn) > z[near])
+        close = np.flatnonzero(likely_standing(m, body, x, tool.offset_y_mm, turn, z[near]) > z[near])
         if close.size:
             if not surface:
                 surface.append(drop_tree(*blank_mesh(blank, 1)))
-            over = drop(surface[0], stout, x[close], tool.offset_y_mm, turn[close], floor_mm=-m.highest_mm)
             at = tuple(index[close] for index in near)
-            z[at] = np.maximum(z[at], over + _BODY_OFF_MM)
+            stands = drop(surface[0], stout, x[close], tool.offset_y_mm, turn[close], z[at] - _BODY_OFF_MM)
+            z[at] = np.maximum(z[at], stands + _BODY_OFF_MM)
         return z
 
     return lowest
@@ -217,7 +217,7 @@ def _clear_of_stock(cut: Cut, shape: CutterShape, ground: Ground, tool: Tool, m:
 
 def _over_stock(cut: Cut, m: DevelopmentMap, tool: Tool, grid: Grid) -> Grid:
     """Mark the places that have stock over them; short stretches of air between are passed at depth."""
-    wanted = sure_standing(m, tool.edge, grid.x_mm, cut.offset_y_mm, grid.turn_deg) > grid.z_mm
+    wanted = sure_standing(m, tool.edge, grid.x_mm, cut.offset_y_mm, grid.turn_deg, grid.z_mm) > grid.z_mm
     step = float(np.hypot(*(np.diff(c[0, :2])[0] for c in (grid.x_mm, np.radians(grid.turn_deg) * max(grid.z_mm.max(), 1.0)))))
     return Grid(grid.x_mm, grid.turn_deg, grid.z_mm, bridged(wanted, int(_GAP_MM / max(step, 1e-3)), grid.closed), grid.closed)
 

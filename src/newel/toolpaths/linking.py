@@ -262,7 +262,7 @@ def travel_heights(m: DevelopmentMap, tool: Tool, before: Floats, begins: Floats
     if near.size and body_top > -around.retract_z_mm:
         coarse = coarser(m, _BODY_CELLS)
         body = tool.body.below(m.highest_mm - float(before[:, 2].min()))
-        height[near] = np.maximum(height[near], sure_standing(coarse, body, x[near], tool.offset_y_mm, turn[near]))
+        height[near] = sure_standing(coarse, body, x[near], tool.offset_y_mm, turn[near], height[near])
     height = np.maximum(height + around.clearance_mm, tool.over_keep_outs(x))
     return np.minimum(np.maximum.reduceat(height, first), around.retract_z_mm)
 

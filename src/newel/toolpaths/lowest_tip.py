@@ -45,17 +45,18 @@ class Ground:
     floor_mm: float
     body_clearance_mm: float = BODY_CLEARANCE_MM
 
-    def lowest(self, x_mm: Floats, turn_deg: Floats) -> Floats:
-        """Return the lowest tip height for places of any one shape, in mm in the table frame."""
+    def lowest(self, x_mm: Floats, turn_deg: Floats, over_mm: Floats | None = None) -> Floats:
+        """Return the lowest tip height for places of any one shape, in mm in the table frame; none lower than `over_mm`."""
         x, turn = np.broadcast_arrays(np.asarray(x_mm, dtype=float), np.asarray(turn_deg, dtype=float))
         shape = x.shape
         x, turn = np.ascontiguousarray(x).ravel(), np.ascontiguousarray(turn).ravel()
         y = np.full_like(x, self.offset_y_mm)
-        z = drop(self.target, self.edge, x, y, turn, floor_mm=self.floor_mm - self.allowance_mm) + self.allowance_mm
+        least = np.full_like(x, self.floor_mm) if over_mm is None else np.maximum(np.ravel(over_mm), self.floor_mm)
+        z = np.maximum(least, drop(self.target, self.edge, x, y, turn, least - self.allowance_mm) + self.allowance_mm)
         low = np.flatnonzero(z < self.body_from_mm)
         if low.size:
             clear = self.body_clearance_mm
-            held = drop(self.target, self.body, x[low], y[low], turn[low], floor_mm=self.floor_mm - clear)
+            held = drop(self.target, self.body, x[low], y[low], turn[low], z[low] - clear)
             z[low] = np.maximum(z[low], held + clear)  # a grown outline is told from a tip so much lower
         z = np.maximum(z, np.interp(x, self.keep_x_mm, self.keep_z_mm))
         return z.reshape(shape)

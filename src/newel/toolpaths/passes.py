@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,7 +134,11 @@ def straight(x_mm: tuple[float, float], turn_deg: tuple[float, float], step_mm: 
     return Piece(x, turn, np.full(len(part), np.nan))
 
 
-Lowest = Callable[[Floats, Floats], Floats]
+class Lowest(Protocol):
+    """How low the tip may go at places (x, turn) of any one shape, in mm; none told lower than `over`, where that is given."""
+
+    def __call__(self, x: Floats, turn: Floats, over: Floats | None = None, /) -> Floats:
+        """Return the heights."""
 
 
 def shaped(lowest: Lowest, pieces: list[Piece], exactness: Exactness) -> list[Piece]:
@@ -213,7 +217,7 @@ def _cleared(
             break
         move, share = _closely(xs, ts, zs)
         sx, st, sz, sk = (e[move, 0] + share * (e[move, 1] - e[move, 0]) for e in ends)
-        low = lowest(sx, st)
+        low = lowest(sx, st, sz)  # how far it lies below the move is of no interest
         first = np.flatnonzero(np.diff(move, prepend=-1))
         worst = np.maximum.reduceat(low - sz, first)
         bad = np.flatnonzero(worst > below_mm)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from newel.core.profile import Profile
 from newel.geometry.drop import DropTree, drop_contact, face_normals
+from newel.geometry.parallel import on_threads
 from newel.geometry.profiles import height_at
 from newel.toolpaths.passes import Lowest
 from newel.toolpaths.rest_kernels import nearest_gaps
@@ -38,7 +39,10 @@ def left_by(
     r_step = before.radius_mm / _TABLE_CELLS
     table = np.ascontiguousarray(height_at(before, r_step * np.arange(_TABLE_CELLS + 1) * (1.0 - 1e-12)))
     grid = (float(x[0]), float(x[1] - x[0]), 2.0 * np.pi / turns)
-    return nearest_gaps(points, normals, heights, grid, table, r_step, offset_y_mm)
+    gaps = np.empty(len(points))
+    told = (points, normals, heights, grid, (table, r_step), offset_y_mm)
+    on_threads(len(points), lambda first, last: nearest_gaps(*told, (first, last), gaps))
+    return gaps
 
 
 def touched(target: DropTree, edge: Profile, offset_y_mm: float, x_mm: Floats, turn_deg: Floats) -> tuple[Floats, Floats]:

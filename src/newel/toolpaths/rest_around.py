@@ -62,7 +62,7 @@ class Left:
         """Return tip heights, all of one shape, raised to where the body is clear of what is left."""
         z = z_mm.copy()
         near = z < self.radius_mm - float(self.body.h_mm[0]) + BODY_CLEARANCE_MM
-        over = drop(self.tree, self.body, x_mm[near], self.offset_y_mm, turn_deg[near], floor_mm=_NOTHING_MM)
+        over = drop(self.tree, self.body, x_mm[near], self.offset_y_mm, turn_deg[near], z[near] - BODY_CLEARANCE_MM)
         z[near] = np.maximum(z[near], over + BODY_CLEARANCE_MM)
         return z
 
@@ -172,9 +172,10 @@ def _pitch(grid: Grid) -> float:
 def _layer(scene: _Scene, depth_mm: float) -> Lowest:
     """How low the tip may go in a layer: so much into what is left, and not into the target, and no body into anything."""
 
-    def lowest(x: Floats, turn: Floats) -> Floats:
+    def lowest(x: Floats, turn: Floats, over: Floats | None = None) -> Floats:
         x, turn = np.broadcast_arrays(x, turn)
-        z = np.maximum(scene.left.stands(x, turn) - depth_mm, scene.ground.lowest(x, turn))
+        least = scene.left.stands(x, turn) - depth_mm
+        z = scene.ground.lowest(x, turn, least if over is None else np.maximum(least, over))
         return scene.left.with_body(z, x, turn)
 
     return lowest
@@ -183,12 +184,12 @@ def _layer(scene: _Scene, depth_mm: float) -> Lowest:
 def _final(scene: _Scene, floor_mm: float) -> Lowest:
     """How low the tip may go in the end; where there is no target beneath, it stays on what is left."""
 
-    def lowest(x: Floats, turn: Floats) -> Floats:
+    def lowest(x: Floats, turn: Floats, over: Floats | None = None) -> Floats:
         x, turn = np.broadcast_arrays(x, turn)
-        z = scene.ground.lowest(x, turn)
+        z = scene.ground.lowest(x, turn)  # all the way down: what is bare could not be told from what lies below `over`
         bare = z <= floor_mm + 1e-6
         z[bare] = np.maximum(z[bare], scene.left.stands(x[bare], turn[bare]))
-        return scene.left.with_body(z, x, turn)
+        return scene.left.with_body(z if over is None else np.maximum(z, over), x, turn)
 
     return lowest
 

@@ -4,21 +4,21 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def nearest_gaps(points, normals, heights, grid, table, r_step_mm, y_mm):
-    """Return for each point (k, 3), along its normal (k, 3), the least gap to the cutter at any pose of a regular grid.
+@njit(cache=True, error_model="numpy", nogil=True)
+def nearest_gaps(points, normals, heights, grid, under, y_mm, some, gaps):
+    """Write for some of the points (k, 3), along their normals, the least gap (k,) to the cutter at any pose of a grid.
 
-    `heights` (nx, na): lowest tips; `grid`: x0, x step, turn step in radians; `table`: the underside's height at every
-    `r_step_mm` of radius; `y_mm`: the cutter's sideways set. inf where no pose comes over the point.
+    `heights` (nx, na): lowest tips; `grid`: x0, x step, turn step in radians; `under`: the underside's height at even steps
+    of radius, and the step; `y_mm`: the cutter's sideways set. inf where no pose comes over the point.
     """
+    table, r_step_mm = under
     nx, na = heights.shape
     x0, dx, da = grid
     widest = (len(table) - 1) * r_step_mm
-    gaps = np.empty(len(points))
-    for k in prange(len(points)):
+    for k in range(some[0], some[1]):
         px, py, pz = points[k, 0], points[k, 1], points[k, 2]
         radius = np.hypot(py, pz)
         polar = np.arctan2(pz, py)
@@ -47,4 +47,3 @@ def nearest_gaps(points, normals, heights, grid, table, r_step_mm, y_mm):
                 if gap < least:
                     least = gap
         gaps[k] = least
-    return gaps

@@ -218,14 +218,15 @@ def _lowest_on(scene: Scene, level: Level, m: DevelopmentMap) -> Lowest:
     body_top = m.highest_mm - scene.body.lowest_mm
     body = scene.body.below(m.highest_mm - max(level.z_mm, 0.0))
 
-    def lowest(x: Floats, turn: Floats) -> Floats:
-        z = np.full(x.shape, level.z_mm)
+    def lowest(x: Floats, turn: Floats, least: Floats | None = None) -> Floats:
+        z = np.full(x.shape, level.z_mm) if least is None else np.maximum(least, level.z_mm)
         met = ~scene.sky.under(x, turn, level.z_mm)
-        z[met] = np.maximum(z[met], ground.lowest(x[met], turn[met]))
+        z[met] = ground.lowest(x[met], turn[met], z[met])
         near = np.flatnonzero(z < body_top)
         if near.size:
-            over = likely_standing(m, body, x[near], tool.offset_y_mm, turn[near]) + _BODY_CLEARANCE_MM
-            z[near] = np.maximum(z[near], over)
+            asked = z[near] - _BODY_CLEARANCE_MM
+            stands = likely_standing(m, body, x[near], tool.offset_y_mm, turn[near], asked)
+            z[near] = np.maximum(z[near], stands + _BODY_CLEARANCE_MM)
         return z
 
     return lowest

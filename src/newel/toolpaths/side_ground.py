@@ -65,18 +65,22 @@ class SideGround:
     kept: tuple[tuple[DropTree, Profile], ...] = ()
     _grids: dict[str, Grid] = field(default_factory=dict, repr=False, compare=False)
 
-    def lowest(self, x_mm: Floats, y_mm: Floats) -> Floats:
-        """Return the lowest tip height for places of any one shape, in mm in the table frame; 1e6 outside the bounds."""
+    def lowest(self, x_mm: Floats, y_mm: Floats, over_mm: Floats | None = None) -> Floats:
+        """Return the lowest tip height for places of any one shape, in mm in the table frame; none lower than `over_mm`.
+
+        Outside the bounds: 1e6.
+        """
         x, y = np.broadcast_arrays(np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float))
         shape = x.shape
         x, y = np.ascontiguousarray(x).ravel(), np.ascontiguousarray(y).ravel()
         floor = self.floor_z_mm
-        z = drop(self.target, self.edge, x, y, self.turn_deg, floor_mm=floor - self.raised_mm) + self.raised_mm
+        least = np.full_like(x, floor) if over_mm is None else np.maximum(np.ravel(over_mm), floor)
+        z = np.maximum(least, drop(self.target, self.edge, x, y, self.turn_deg, least - self.raised_mm) + self.raised_mm)
         for walls, edge in self.kept:
-            z = np.maximum(z, drop(walls, edge, x, y, self.turn_deg, floor_mm=floor))
+            z = drop(walls, edge, x, y, self.turn_deg, z)
         low = np.flatnonzero(z < self.body_from_mm)
         if low.size:
-            z[low] = np.maximum(z[low], drop(self.target, self.body, x[low], y[low], self.turn_deg, floor_mm=floor))
+            z[low] = drop(self.target, self.body, x[low], y[low], self.turn_deg, z[low])
         z = np.maximum(z, self.over_keep_outs(x, y))
         z[~self._within(x, y)] = _NOWHERE_MM
         return z.reshape(shape)

@@ -156,8 +156,9 @@ def _rows(ground: SideGround, mask: _Mask, pitch: float, step: float, along_x: b
 def _on_drum(ground: SideGround) -> LowestOnDrum:
     """The ground of a side as that of a drum: turn for Y, heights over its middle."""
 
-    def lowest(x: Floats, turn: Floats) -> Floats:
-        return ground.lowest(x, np.radians(turn) * DRUM_MM) + DRUM_MM
+    def lowest(x: Floats, turn: Floats, over: Floats | None = None) -> Floats:
+        least = None if over is None else over - DRUM_MM
+        return ground.lowest(x, np.radians(turn) * DRUM_MM, least) + DRUM_MM
 
     return lowest
 
