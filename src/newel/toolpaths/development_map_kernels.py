@@ -29,7 +29,7 @@ class Ray(NamedTuple):
     cosine: float
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _height(table, r_step_mm, distance_mm):
     """Height of a cutter's underside over its tip at a distance from its axis, from a table that starts at the axis."""
     place = distance_mm / r_step_mm
@@ -40,7 +40,7 @@ def _height(table, r_step_mm, distance_mm):
     return table[k] * (1.0 - part) + table[k + 1] * part
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _tip_on_ray(ray, y_mm, along_mm, table, r_step_mm, slack_turn, best):
     """Lowest tip height over one ray of material, or `best` where that is higher.
 
@@ -126,24 +126,43 @@ def standing_heights(m, places, y_mm, under, slack, some, out):
         out[q] = best
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _cleared(radius, dx, sine, cosine, y_mm, z_mm, table, r_step_mm):
-    """Radius left on a ray from the axis by a cutter at (y, z): the ray's own where the cutter does not meet its end."""
+    """Radius left on a ray from the axis by a cutter at (y, z): the ray's own where the cutter does not meet its end.
+
+    How far a place on the ray lies within the cutter is concave along it: the chord between a place outside and one within
+    cuts it within, and halving the outer one's share brings both together (the Illinois way, Dowell and Jarratt 1971).
+    """
     widest = r_step_mm * (len(table) - 1)
     across = radius * sine - y_mm
     distance = np.sqrt(across * across + dx * dx)
-    # what was cut to this height before is not cut again for a rounding error
-    if distance > widest or radius * cosine < z_mm + _height(table, r_step_mm, distance) + 1e-4:
+    if distance > widest:
         return radius
-    low, high = 0.0, radius
-    for _ in range(24):
-        mid = 0.5 * (low + high)
+    high = radius
+    within_high = radius * cosine - z_mm - _height(table, r_step_mm, distance)
+    if within_high < 1e-4:  # what was cut to this height before is not cut again for a rounding error
+        return radius
+    half = np.sqrt(max(widest * widest - dx * dx, 0.0))
+    low = 0.0  # where the ray comes under the cutter
+    if sine > 0.0:
+        low = max(0.0, (y_mm - half) / sine)
+    elif sine < 0.0:
+        low = max(0.0, (y_mm + half) / sine)
+    across = low * sine - y_mm
+    within_low = low * cosine - z_mm - _height(table, r_step_mm, np.sqrt(across * across + dx * dx))
+    if within_low >= 0.0:
+        return min(low, radius)
+    for _ in range(60):
+        mid = (low * within_high - high * within_low) / (within_high - within_low)
         across = mid * sine - y_mm
-        distance = np.sqrt(across * across + dx * dx)
-        if distance <= widest and mid * cosine >= z_mm + _height(table, r_step_mm, distance):
-            high = mid
+        within = mid * cosine - z_mm - _height(table, r_step_mm, np.sqrt(across * across + dx * dx))
+        if within < 0.0:
+            low, within_low = mid, within
         else:
-            low = mid
+            high, within_high = mid, within
+            within_low *= 0.5
+        if within_high < 1e-7 or high - low < 1e-6:
+            break
     return high
 
 
