@@ -22,6 +22,7 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 THIN_MM = 0.04  # stock thinner than this beside the edge of a region is left: the walls have their own cut
+_STRAY_CELLS = 0.1  # of a cell, at its middle: by how much distances may say that a sharp corner is further off than it is
 _SEEN_MM = 0.005  # stock thinner than this is not met
 _SAMPLES = 64  # of half the rim
 _DIRECTIONS = 64
@@ -85,6 +86,7 @@ def field_of(contours: list[Floats], stock: Bools, origin_mm: tuple[float, float
     corners = np.vstack(contours) if contours else np.zeros((0, 2))
     band = radius_mm + 4.0 * step_mm
     kernels.signed_room(np.ascontiguousarray(corners), starts, *origin_mm, step_mm, band, room)
+    _keep_in(room, corners, starts, origin_mm, step_mm)
     reached = room > -(radius_mm - THIN_MM)
     mine = stock & reached
     thick = binary_dilation(binary_opening(mine, np.ones((3, 3), bool)), np.ones((5, 5), bool)) & mine
@@ -92,6 +94,25 @@ def field_of(contours: list[Floats], stock: Bools, origin_mm: tuple[float, float
     inside, outside = distance_transform_edt(stands), distance_transform_edt(~stands)
     depth = np.where(stands, inside - 0.5, 0.5 - outside) * step_mm
     return Field(np.maximum(radius_mm + depth, 0.0), room, *origin_mm, step_mm, radius_mm)
+
+
+def _keep_in(room: Floats, corners: Floats, starts: Ints, origin_mm: tuple[float, float], step_mm: float) -> None:
+    """Lower distances (nx, ny), in place, where reading them bilinearly would let the axis across a sharp corner.
+
+    Where ground that is not allowed runs into the allowed as a wedge, the four points about its tip may say that all between
+    them is allowed. The middle of each cell tells how far that is wrong.
+    """
+    nx, ny = room.shape
+    true = np.empty((nx - 1, ny - 1))
+    middle = origin_mm[0] + 0.5 * step_mm, origin_mm[1] + 0.5 * step_mm
+    kernels.signed_room(np.ascontiguousarray(corners), starts, *middle, step_mm, 2.0 * step_mm, true)
+    quarters = [np.s_[i : nx - 1 + i, j : ny - 1 + j] for i in (0, 1) for j in (0, 1)]
+    read = sum((0.25 * room[some] for some in quarters), np.zeros_like(true))
+    over = np.where(np.abs(true) < step_mm, np.maximum(read - true - _STRAY_CELLS * step_mm, 0.0), 0.0)
+    lower = np.zeros_like(room)
+    for some in quarters:
+        np.maximum(lower[some], over, out=lower[some])
+    room -= lower
 
 
 def left_over(field: Field) -> Bools:
