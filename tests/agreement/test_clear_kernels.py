@@ -44,7 +44,7 @@ def test_the_field_is_the_distance_from_the_path(corners):
     path = np.array(corners)
     x, y = grid((0.0, 0.0, 12.0, 9.0))
     far = np.full((len(x), len(y)), RADIUS + 5.0)
-    field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS)
+    field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS, np.ones_like(far))
     kernels.pass_along(field, path)
     plain = far_of(path, x, y)
     near = plain <= RADIUS + STEP
@@ -59,7 +59,7 @@ def test_a_straight_cut_engages_as_its_width_says():
     x, y = grid((0.0, 0.0, 20.0, 10.0))
     for ae in (0.6, 1.2, 2.4):
         far = np.full((len(x), len(y)), 50.0)
-        field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS)
+        field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS, np.ones_like(far))
         kernels.pass_along(field, np.array([[-9.0, 8.0], [29.0, 8.0]]))
         kernels.pass_along(field, np.array([[0.0, 8.0 - ae], [9.9, 8.0 - ae]]))
         angle, spread = kernels.engaged(field, 10.0, 8.0 - ae, 0.0, 1.0, 0.002, 64)

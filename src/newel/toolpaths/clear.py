@@ -76,7 +76,8 @@ def cleared_levels(
     work = _Work(shape, radius, step)
     for place in descent(cut, Grounds(edge, walls), stock, radius, lambda: work.at):
         asked = asked_angle_rad(radius, cut.width_mm(place.level.depth_mm))
-        wanted = Engagement(radius, asked, against_mm, around.centre_cutting)
+        widest = asked_angle_rad(radius, max(cut.width_mm(place.level.depth_mm), cut.widest_mm or 0.0))
+        wanted = Engagement(radius, asked, against_mm, around.centre_cutting, widest)
         _clear_at(work, side_scene(cut, shape, place.ground, stock, around), place, wanted)
         if progress is not None:
             progress(place.share)
@@ -144,10 +145,12 @@ def _field(work: _Work, scene: SideScene, part: shapely.Polygon, level: Level) -
     x = x0 - margin + step * np.arange(int((x1 - x0 + 2.0 * margin) / step) + 2)
     y = y0 - margin + step * np.arange(int((y1 - y0 + 2.0 * margin) / step) + 2)
     gx, gy = np.broadcast_arrays(x[:, None], y[None, :])
-    stands = scene.stock.at(gx, gy) > level.z_mm + min(AIR_MM, 0.5 * level.depth_mm)
+    over = scene.stock.at(gx, gy) - level.z_mm
+    stands = over > min(AIR_MM, 0.5 * level.depth_mm)
     if not stands.any():
         return None
-    field = field_of(_rings(part), stands, (float(x[0]), float(y[0])), step, radius)
+    tall = np.clip(over / level.depth_mm, 0.0, 1.0)
+    field = field_of(_rings(part), stands, (float(x[0]), float(y[0])), step, radius, tall)
     body_low = float(scene.body[1][0])
     if scene.stock.highest_mm > level.z_mm + body_low - BODY_CLEARANCE_MM:
         some = np.s_[::_BODY_EVERY, ::_BODY_EVERY]

@@ -24,6 +24,8 @@ Ints = NDArray[np.int64]
 THIN_MM = 0.04  # stock thinner than this beside the edge of a region is left: the walls have their own cut
 _STRAY_CELLS = 0.1  # of a cell, at its middle: by how much distances may say that a sharp corner is further off than it is
 _SEEN_MM = 0.005  # stock thinner than this is not met
+_MET_RAD = 0.02  # less than this is not met
+_BESIDE_RAD = 0.1  # stock that begins no further than this from square to the heading lies beside the cutter
 _SAMPLES = 64  # of half the rim
 _DIRECTIONS = 64
 _MOST_ROWS = 60_000
@@ -44,12 +46,16 @@ _WORTH = 0.12  # a piece that takes off less than this share of what a straight 
 
 @dataclass(frozen=True)
 class Engagement:
-    """What is asked: the cutter's radius at its side, the engaged angle, what way a pass against its turning must save."""
+    """What is asked: the cutter's radius at its side, the engaged angle, what way a pass against its turning must save.
+
+    The angle is that in stock as thick as the level; where less stands it may be as much wider, up to `widest_rad`.
+    """
 
     radius_mm: float
     angle_rad: float
     against_mm: float = np.inf
     centre_cutting: bool = True
+    widest_rad: float | None = None
 
 
 @dataclass(frozen=True)
@@ -75,8 +81,17 @@ def asked_angle_rad(radius_mm: float, ae_mm: float) -> float:
     return float(np.arccos(np.clip(1.0 - ae_mm / radius_mm, -1.0, 1.0)))
 
 
-def field_of(contours: list[Floats], stock: Bools, origin_mm: tuple[float, float], step_mm: float, radius_mm: float) -> Field:
+def field_of(
+    contours: list[Floats],
+    stock: Bools,
+    origin_mm: tuple[float, float],
+    step_mm: float,
+    radius_mm: float,
+    tall: Floats | None = None,
+) -> Field:
     """Make the field of a level: contours of where the axis may be (allowed ground on the left), stock on a grid (nx, ny).
+
+    `tall` (nx, ny): how much of the level's depth stands at each point, 0 to 1 (None: all of it everywhere).
 
     Stock that the cutter does not reach from the allowed ground stays as wall; strips of stock thinner than two cells
     within its reach are taken for air.
@@ -93,7 +108,8 @@ def field_of(contours: list[Floats], stock: Bools, origin_mm: tuple[float, float
     stands = (stock & ~reached) | thick
     inside, outside = distance_transform_edt(stands), distance_transform_edt(~stands)
     depth = np.where(stands, inside - 0.5, 0.5 - outside) * step_mm
-    return Field(np.maximum(radius_mm + depth, 0.0), room, *origin_mm, step_mm, radius_mm)
+    share = np.ones(stock.shape) if tall is None else np.ascontiguousarray(tall, dtype=np.float64)
+    return Field(np.maximum(radius_mm + depth, 0.0), room, *origin_mm, step_mm, radius_mm, share)
 
 
 def _keep_in(room: Floats, corners: Floats, starts: Ints, origin_mm: tuple[float, float], step_mm: float) -> None:
@@ -319,12 +335,15 @@ class _Run:
             way=_STEP_OVER_RADIUS * radius,
             most_rad=most_rad,
             spread_rad=self.asked.angle_rad if cuts and not slot else np.pi + 0.01,
+            widest_rad=(self.asked.widest_rad or self.asked.angle_rad) + 0.01 if cuts and not slot else np.pi + 0.01,
             thin=_SEEN_MM if cuts else THIN_MM,
             side=side,
             idle=(0.5 if cuts else 0.25) * radius,
             longest=min(longest, _SLOT_LONGEST_R if slot else np.inf) * radius if cuts else 0.4 * _MOST_ROWS * 0.01 * radius,
             wide=_SLOT_WIDE_R * radius if slot else np.inf,
             cuts=cuts,
+            met_rad=_MET_RAD,
+            beside_rad=_BESIDE_RAD,
         )
         count, last = kernels.march(self.field, at[0], at[1], heading, how, _SAMPLES, self.path, self.angle)
         return int(count), float(last)
