@@ -14,7 +14,8 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
-from newel.toolpaths.clear_kernels import Field, way_is_clear
+from newel.toolpaths.clear_kernels import Field, pass_along, way_is_clear
+from newel.toolpaths.clear_laps import lap_round, laps_down
 from newel.toolpaths.clear_region import LINK_FILM_MM, Engagement, Piece, asked_angle_rad, cleared, field_of, left_over
 from newel.toolpaths.descent import AIR_MM, ON_FLOOR_MM, Grounds, Level, Place, descent
 from newel.toolpaths.linking import Rows, Surroundings, toolpath_of
@@ -93,13 +94,21 @@ def _clear_at(work: _Work, scene: SideScene, place: Place, asked: Engagement) ->
     wanted = _wanted(scene.cut, field)
     if not (left_over(field) & wanted).any():
         return
+    lap = lap_round(place.part, field) if scene.cut.widest_mm is not None else None
+    if lap is not None:
+        _keep(work, scene, _lap_rows(scene, level, place.part, lap, work))
+        pass_along(field, lap)
     for piece in cleared(field, asked, work.at_level(level.z_mm), wanted):
-        new = _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work)
-        work.rows += new
-        work.at = new[-1].pose[-1, :3].copy()
-        for block in new:
-            take_off(scene.stock, work.shape.edge, _cutting(block))
+        _keep(work, scene, _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work))
     work.last = field
+
+
+def _keep(work: _Work, scene: SideScene, new: list[Rows]) -> None:
+    """Add rows to what is gathered, and take off the stock what they cut."""
+    work.rows += new
+    work.at = new[-1].pose[-1, :3].copy()
+    for block in new:
+        take_off(scene.stock, work.shape.edge, _cutting(block))
 
 
 def _wanted(cut: Cut, field: Field) -> NDArray[np.bool_]:
@@ -186,6 +195,21 @@ def _corner_rows(path: Floats) -> NDArray[np.int64]:
     """Rows of the corners of a path among its places made close by `closely`."""
     count = np.maximum(1, np.ceil(np.abs(np.diff(path, axis=0)).max(axis=1) / _CLOSE_MM)).astype(int)
     return np.concatenate([[0], np.cumsum(count)])
+
+
+def _lap_rows(scene: SideScene, level: Level, part: shapely.Polygon, lap: Floats, work: _Work) -> list[Rows]:
+    """Rows of laps down through a part of a level, the way to them included; they begin where the tip has least way to go."""
+    at, z = work.at, level.z_mm
+    if at is not None:
+        first = int(np.argmin(np.hypot(*(lap[:-1] - at[:2]).T)))
+        lap = np.vstack([lap[first:-1], lap[: first + 1]])
+    here = (float(lap[0, 0]), float(lap[0, 1]))
+    top = min(_top_within(scene.stock, here, scene.edge_radius_mm), z + level.depth_mm) + _OVER_TOP_MM
+    down = laps_down(scene, part, lap, (top, z))
+    begin = down.pose[0, :3]
+    if at is not None and work.over_floor(begin, z) and at[2] >= top - _OVER_TOP_MM - AIR_MM:
+        return [*level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), top), down]
+    return [*lifted_link(scene, at, begin), down]
 
 
 def _piece_rows(scene: SideScene, level: Level, piece: Piece, work: _Work) -> list[Rows]:

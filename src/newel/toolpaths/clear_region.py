@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
+import os
+MODE=os.environ.get('MODE','mid')
 THIN_MM = 0.04  # stock thinner than this beside the edge of a region is left: the walls have their own cut
 _STRAY_CELLS = 0.1  # of a cell, at its middle: by how much distances may say that a sharp corner is further off than it is
 _SEEN_MM = 0.005  # stock thinner than this is not met
@@ -290,10 +292,10 @@ class _Run:
         if not self.asked.centre_cutting:
             least = _HELIX_DEAD_END * self.field.radius
         room = np.where(self._left() & (self.field.far > self.field.radius + THIN_MM), self.field.room, -1.0)
-        i, j = np.unravel_index(int(np.argmax(room)), room.shape)
-        if room[i, j] < least + 0.02:
+        if room.max() < least + 0.02:
             return False
-        middle = self._place(int(i), int(j))
+        i, j = self._widest(room)
+        middle = self._place(i, j)
         radius = float(min(room[i, j] - _SEEN_MM, most))
         turn = np.linspace(0.0, 2.0 * np.pi, 97)
         circle = np.stack([middle[0] + radius * np.cos(turn), middle[1] + radius * np.sin(turn)], axis=1)
@@ -303,6 +305,14 @@ class _Run:
             Piece(self.path[:count].copy(), self.angle[:count].copy(), "helix", 1, np.zeros((0, 2)), middle, radius)
         )  # fmt: skip
         return True
+
+    def _widest(self, room: Floats) -> tuple[int, int]:
+        """The point furthest from the edge of a region, its room (nx, ny) told only so far; the middle of several such."""
+        near = room.max() - self.field.step
+        deep = np.asarray(distance_transform_edt(room >= near), dtype=np.float64)
+        i, j = np.nonzero(deep >= max(deep.max() - 1.0, 1.0))
+        k = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2)) if MODE == "mid" else 0
+        return int(i[k]), int(j[k])
 
     def ramp(self) -> bool:
         """Go down by a ramp along a place too narrow for a helix and cut off from clear ground; False where none is left."""
