@@ -41,6 +41,7 @@ _FINEST_MM, _MOST_CELLS = 0.05, 600_000
 _CLOSE_MM = 0.3  # how closely finished paths are asked against the ground
 _FOLLOWED_MM = 0.003  # what a straight move may stray from the places it stands for
 _BODY_EVERY = 3
+_STAYS_OF_ALLOWANCE = 0.75  # so much more may stay against a wall: its own cut takes it, at a feed that follows the force
 _OVER_TOP_MM = 0.1  # a helix begins this much over the stock
 
 
@@ -112,10 +113,10 @@ def _keep(work: _Work, scene: SideScene, new: list[Rows]) -> None:
 
 
 def _wanted(cut: Cut, field: Field) -> NDArray[np.bool_]:
-    """Tell which points of a field must not be left standing: those along the part."""
+    """Tell which points of a field must not be left standing: those along the part, but for a part of the walls' allowance."""
     low, high = cut.wanted_x_mm or (-np.inf, np.inf)
     x = field.x0 + field.step * np.arange(field.far.shape[0])
-    return np.broadcast_to(((x >= low) & (x <= high))[:, None], field.far.shape)
+    return ((x >= low) & (x <= high))[:, None] & (field.room > -(field.radius - _STAYS_OF_ALLOWANCE * cut.allowance_mm))
 
 
 class _Work:
