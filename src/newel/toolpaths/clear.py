@@ -200,33 +200,31 @@ def _corner_rows(path: Floats) -> NDArray[np.int64]:
 
 def _lap_rows(scene: SideScene, level: Level, part: shapely.Polygon, lap: Floats, work: _Work) -> list[Rows]:
     """Rows of laps down through a part of a level, the way to them included; they begin where the tip has least way to go."""
-    at, z = work.at, level.z_mm
-    if at is not None:
-        first = int(np.argmin(np.hypot(*(lap[:-1] - at[:2]).T)))
+    if work.at is not None:
+        first = int(np.argmin(np.hypot(*(lap[:-1] - work.at[:2]).T)))
         lap = np.vstack([lap[first:-1], lap[: first + 1]])
-    here = (float(lap[0, 0]), float(lap[0, 1]))
-    top = min(_top_within(scene.stock, here, scene.edge_radius_mm), z + level.depth_mm) + _OVER_TOP_MM
-    down = laps_down(scene, part, lap, (top, z))
-    begin = down.pose[0, :3]
-    if at is not None and work.over_floor(begin, z) and at[2] >= top - _OVER_TOP_MM - AIR_MM:
-        return [*level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), top), down]
-    return [*lifted_link(scene, at, begin), down]
+    top = level.z_mm + level.depth_mm
+    down = laps_down(scene, part, lap, (top + _OVER_TOP_MM, level.z_mm))
+    return [*_to_entry(scene, work, down.pose[0, :3], top), down]
+
+
+def _to_entry(scene: SideScene, work: _Work, begin: Floats, over_mm: float) -> list[Rows]:
+    """The way to where stock no higher than `over_mm` is entered from above: over the floor where the tip stands on one."""
+    at = work.at
+    if at is None or over_mm > at[2] + AIR_MM or not work.over_floor(begin, begin[2] - _OVER_TOP_MM - AIR_MM):
+        return lifted_link(scene, at, begin)
+    way = level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), float(begin[2]))
+    return [replace(rows, kind=np.full_like(rows.kind, MoveKind.LINK)) for rows in way]  # nothing stands where it ends
 
 
 def _piece_rows(scene: SideScene, level: Level, piece: Piece, work: _Work) -> list[Rows]:
     """Rows of one piece, the way to it included."""
     z, path, at = level.z_mm, piece.path, work.at
     if piece.enters == "helix":
-        reach = piece.helix_mm + scene.edge_radius_mm
-        over = _top_within(scene.stock, piece.middle, reach)
+        over = _top_within(scene.stock, piece.middle, piece.helix_mm + scene.edge_radius_mm)
         top = min(over, z + level.depth_mm) + _OVER_TOP_MM
         down = helix_down(scene, piece.middle, piece.helix_mm, (top, z))
-        begin = down.pose[0, :3]
-        if at is not None and over <= at[2] + AIR_MM and work.over_floor(begin, z):
-            to = level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), top)
-        else:
-            to = lifted_link(scene, at, begin)
-        return [*to, down, _cut_rows(scene, path, z, 1.0)]
+        return [*_to_entry(scene, work, down.pose[0, :3], over), down, _cut_rows(scene, path, z, 1.0)]
     layers = [z + level.depth_mm * (1.0 - (k + 1) / piece.layers) for k in range(piece.layers)]
     layers[-1] = z
     share = scene.slot_share if piece.layers > 1 else 1.0

@@ -78,7 +78,7 @@ def _rim(radius, side, samples):
 
 @njit(cache=True, error_model="numpy")
 def _met(field, x, y, heading, rim, thin, how):
-    """Engaged angle, spread and gap at a place; ends as soon as one is over its limit, with the limit passed in what it returns.
+    """Engaged angle, spread and gap at a place; ends as soon as one is over its limit, which what it returns then is too.
 
     Angle and spread count stock by its share of the depth, the spread also the air before it as if it were whole. Gap: from
     square to the heading to the first stock. `how`: most angle, most spread, furthest stock.

@@ -72,4 +72,4 @@ def laps_down(scene: SideScene, part: shapely.Polygon, lap: Floats, heights: tup
     gone = np.concatenate([k * length + way[1:] for k in range(count + 1)])
     z = np.maximum(bottom, top - (top - bottom) * gone / (count * length))
     places = np.column_stack([np.tile(lap[1:], (count + 1, 1)), z])
-    return rows_along(scene, np.vstack([[*lap[0], top], places]), scene.slot_feed, MoveKind.ENTRY)
+    return rows_along(scene, np.vstack([[*lap[0], top], places]), scene.slot_feed, MoveKind.CUT)

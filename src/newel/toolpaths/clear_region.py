@@ -21,8 +21,6 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
-import os
-MODE=os.environ.get('MODE','mid')
 THIN_MM = 0.04  # stock thinner than this beside the edge of a region is left: the walls have their own cut
 _STRAY_CELLS = 0.1  # of a cell, at its middle: by how much distances may say that a sharp corner is further off than it is
 _SEEN_MM = 0.005  # stock thinner than this is not met
@@ -311,7 +309,7 @@ class _Run:
         near = room.max() - self.field.step
         deep = np.asarray(distance_transform_edt(room >= near), dtype=np.float64)
         i, j = np.nonzero(deep >= max(deep.max() - 1.0, 1.0))
-        k = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2)) if MODE == "mid" else 0
+        k = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
         return int(i[k]), int(j[k])
 
     def ramp(self) -> bool:
