@@ -54,6 +54,35 @@ def test_the_field_is_the_distance_from_the_path(corners):
     assert angle <= spread + 1e-9
 
 
+@given(st.lists(st.tuples(st.floats(0.0, 12.0), st.floats(0.0, 9.0)), min_size=2, max_size=4), st.floats(-3.1, 3.1))
+@FEW
+def test_lower_stock_counts_by_its_share_of_the_depth(corners, heading):
+    """Against the plain twin, on a ridge whose crest runs along X."""
+    path = np.array(corners)
+    x, y = grid((0.0, 0.0, 12.0, 9.0))
+    far = np.full((len(x), len(y)), RADIUS + 5.0)
+    tall = np.broadcast_to(np.clip(1.0 - np.abs(y - 4.5) / 6.0, 0.0, 1.0), far.shape).copy()
+    field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS, tall)
+    kernels.pass_along(field, path)
+    for side in (1.0, -1.0):
+        angle, spread = kernels.engaged(field, *path[-1], heading, side, 0.005, 64)
+        plain = engaged(far, (x[0], y[0], STEP), RADIUS, *path[-1], heading, 0.005, tall=tall)
+        assert angle == pytest.approx(plain, abs=0.03)
+        assert angle <= spread + 1e-9
+
+
+def test_a_strip_is_followed_not_crossed():
+    """A strip thinner than the asked width goes in one run along it, not in many across it."""
+    region = shapely.box(0.0, 0.0, 30.0, 12.0)
+    x, y = grid(region.bounds)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    stands = (np.abs(gx - 15.0) < 8.0) & (np.abs(gy - 6.0) < 0.5)
+    field = field_of(rings_of(region), stands, (float(x[0]), float(y[0])), STEP, RADIUS)
+    pieces = cleared(field, Engagement(RADIUS, asked_angle_rad(RADIUS, 4.5), 6.0), (2.0, 2.0))
+    assert not left_over(field).any()
+    assert len(pieces) == 1
+
+
 def test_a_straight_cut_engages_as_its_width_says():
     """Derived: acos(1 - ae/R) for a width ae beside a straight front."""
     x, y = grid((0.0, 0.0, 20.0, 10.0))

@@ -37,9 +37,7 @@ TERRACE = 3.0  # depth a finishing pass meets on roughing's terraces, over the a
 FINISH_DEPTH_MM = 0.3  # the allowance taken where none is told: common practice
 SLOT_FEED_SHARE = 0.4  # of the easy feed, the least that the slot of a level may be cut at: common practice, slots are few
 DEEPEST_PER_DC = 2.0  # of a level whose engagement is held: common practice, with widths of 0.1 to 0.25 x DC
-WIDEST_PER_DC = (
-    0.9  # of a shallow level, when facing: common practice 0.6 to 0.9 x DC (passes overlap)
-)
+WIDEST_PER_DC = 0.9  # of a shallow level, when facing: common practice 0.6 to 0.9 x DC (passes overlap)
 DEEPER_MM = 0.25
 ENGAGED_OVER = 1.2  # what a bounded engagement may come to over the asked one: the least that is promised of clearing
 LEAST_AP_PER_DC = 0.1  # shallower roughing wears only the corner: common practice

@@ -39,6 +39,7 @@ class March(NamedTuple):
     most_rad: float
     spread_rad: float  # stock may meet the rim no further from its side of the heading than this (pi: anywhere)
     widest_rad: float  # the same, however thin the stock is there
+    area: float  # most that is taken off over a way, as a share of the cutter's radius times the level's depth
     thin: float  # stock thinner than this is air
     side: float  # 1: stock on the right (climb with a spindle that turns clockwise), -1: on the left
     idle: float  # way without stock that ends the march
@@ -81,10 +82,11 @@ def _met(field, x, y, heading, rim, thin, how):
     """Engaged angle, spread and gap at a place; ends as soon as one is over its limit, which what it returns then is too.
 
     Angle and spread count stock by its share of the depth, the spread also the air before it as if it were whole. Gap: from
-    square to the heading to the first stock. `how`: most angle, most spread, furthest stock.
+    square to the heading to the first stock. `how`: most angle, most spread, furthest stock, and the width over the radius
+    that the stock met by its shares may come to.
     """
-    total, spread, gone, gap = 0.0, 0.0, 0.0, -1.0
-    most, furthest, widest = how
+    total, spread, gone, gap, wide = 0.0, 0.0, 0.0, -1.0, 0.0
+    most, furthest, widest, area = how
     samples = rim.shape[0] - 1
     part = np.pi / samples
     before = 0.0
@@ -114,6 +116,7 @@ def _met(field, x, y, heading, rim, thin, how):
                 some = part * before / (before - now)
                 spread = gone + share * some
             total += share * some
+            wide += share * some * np.sin((k - 0.5) * part)
             gone += part - (1.0 - share) * some
         if now > 0.0:
             spread = gone
@@ -121,6 +124,8 @@ def _met(field, x, y, heading, rim, thin, how):
                 gap = k * part
             if k * part > widest:
                 spread = np.inf
+        if wide > area:
+            total = np.inf
         if total > most or spread > furthest:
             break
         before = now
@@ -134,7 +139,7 @@ def engaged(field, x, y, heading, side, thin, samples):
     The spread is the angle from square to the heading on the stock's side (1: right, -1: left) to the furthest stock met. Both
     count stock by its share of the level's depth.
     """
-    total, spread, _ = _met(field, x, y, heading, _rim(field.radius, side, samples), thin, (np.inf, np.inf, np.inf))
+    total, spread, _ = _met(field, x, y, heading, _rim(field.radius, side, samples), thin, (np.inf, np.inf, np.inf, np.inf))
     return total, spread
 
 
@@ -189,9 +194,25 @@ def _fits(field, x, y, heading, how, rim):
     """Engaged angle and gap of a step that ends at a place; -1 where the axis may not be, -2 where it would meet too much."""
     if _read(field.room, field.x0, field.y0, field.step, x, y, -1.0) < 0.0:
         return -1.0, 0.0
-    limits = (how.most_rad, how.spread_rad, how.widest_rad)
+    limits = (how.most_rad, how.spread_rad, how.widest_rad, how.area)
     angle, spread, gap = _met(field, x, y, heading, rim, how.thin, limits)
     return (angle, gap) if angle <= how.most_rad and spread <= how.spread_rad else (-2.0, 0.0)
+
+
+@njit(cache=True, error_model="numpy")
+def _outwards(field, x, y, heading, how, rim, between):
+    """Engaged angle, turn and gap of the heading furthest in between two turns at which what is met lies beside."""
+    low, high = between
+    best, best_gap = 0.0, 0.0
+    for k in range(8):
+        turn = high if k == 0 else 0.5 * (low + high)
+        th = heading + how.side * turn
+        e, gap = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
+        if k == 0 or (e > how.met_rad and gap <= how.beside_rad):
+            high, best, best_gap = turn, e, gap
+        else:
+            low = turn
+    return best, high, best_gap
 
 
 @njit(cache=True, error_model="numpy")
@@ -222,7 +243,9 @@ def march(field, x, y, heading, how, samples, path, angle):
                 # further out: where less is taken than stands up to the rim's side, the rest would be left as a strip
                 if e <= how.met_rad:
                     break
-                best, best_turn, best_gap = e, turn, gap
+                if gap <= how.beside_rad:
+                    best, best_turn, best_gap = _outwards(field, x, y, heading, how, rim, (turn - fine, turn))
+                    break
             else:
                 best, best_turn, best_gap = e, turn, gap
                 if k > 0:

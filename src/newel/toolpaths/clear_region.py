@@ -26,6 +26,7 @@ _STRAY_CELLS = 0.1  # of a cell, at its middle: by how much distances may say th
 _SEEN_MM = 0.005  # stock thinner than this is not met
 _MET_RAD = 0.02  # less than this is not met
 _BESIDE_RAD = 0.1  # stock that begins no further than this from square to the heading lies beside the cutter
+_AREA_OVER = 1.08  # what may be taken off where not all stock is as tall, over the asked: well inside the 1.2 that is promised
 _SAMPLES = 64  # of half the rim
 _DIRECTIONS = 64
 _MOST_ROWS = 60_000
@@ -42,6 +43,7 @@ _APPROACH_MM = 0.8
 LINK_FILM_MM = 0.015
 _LINK_R = 0.7  # what stopping and starting for a link is worth of way
 _WORTH = 0.12  # a piece that takes off less than this share of what a straight cut would is no piece: the place is narrow
+_WORTH_IN_THE_OPEN = 0.01  # the same where there is room: strips must go, however thin
 
 
 @dataclass(frozen=True)
@@ -274,7 +276,9 @@ class _Run:
         radius = self.field.radius
         back = float(np.hypot(*(self.path[rows - 1] - self.path[0])))
         way = rows * _STEP_OVER_RADIUS * radius + back + _LINK_R * radius
-        return _WORTH * radius * (1.0 - float(np.cos(self.asked.angle_rad))) * way
+        cell = self._cells(self.path[:rows])
+        narrow = np.median(self.field.room[cell[:, 0], cell[:, 1]]) <= _SLOT_WIDE_R * radius
+        return (_WORTH if narrow else _WORTH_IN_THE_OPEN) * radius * (1.0 - float(np.cos(self.asked.angle_rad))) * way
 
     def _left(self) -> Bools:
         """Return which points hold stock that must still go."""
@@ -344,6 +348,8 @@ class _Run:
             most_rad=most_rad,
             spread_rad=self.asked.angle_rad if cuts and not slot else np.pi + 0.01,
             widest_rad=(self.asked.widest_rad or self.asked.angle_rad) + 0.01 if cuts and not slot else np.pi + 0.01,
+            # a straight cut's width over its radius is 1 - cos of its angle: the same area where not all is as tall
+            area=_AREA_OVER * (1.0 - float(np.cos(min(most_rad, np.pi)))) if cuts else np.inf,
             thin=_SEEN_MM if cuts else THIN_MM,
             side=side,
             idle=(0.5 if cuts else 0.25) * radius,
