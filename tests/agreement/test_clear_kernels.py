@@ -83,6 +83,22 @@ def test_a_strip_is_followed_not_crossed():
     assert len(pieces) == 1
 
 
+def test_a_speck_is_wiped_away_without_going_down_into_it():
+    """What is too small to march along goes from beside: no helix, no ramp."""
+    region = shapely.box(0.0, 0.0, 20.0, 12.0)
+    x, y = grid(region.bounds)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    field = field_of(rings_of(region), (np.abs(gx - 10.0) < 0.6) & (np.abs(gy - 6.0) < 0.6), (x[0], y[0]), STEP, RADIUS)
+    left = field.far > RADIUS
+    middle = int(np.argmin(np.abs(x - 10.0))), int(np.argmin(np.abs(y - 6.0)))
+    left[middle] = False
+    field.far[left] = RADIUS - 0.1
+    field.far[middle] = RADIUS + 0.06
+    pieces = cleared(field, Engagement(RADIUS, asked_angle_rad(RADIUS, 1.5), 6.0), (2.0, 2.0))
+    assert not left_over(field).any()
+    assert [piece.enters for piece in pieces] == ["beside"] * len(pieces)
+
+
 def test_a_straight_cut_engages_as_its_width_says():
     """Derived: acos(1 - ae/R) for a width ae beside a straight front."""
     x, y = grid((0.0, 0.0, 20.0, 10.0))

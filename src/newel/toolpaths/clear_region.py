@@ -38,6 +38,7 @@ _SLOT_ANGLES = (1.5, 2.2, 4.0)  # of the asked one: what a narrow place is tried
 _SLOT_LONGEST_R = 8.0
 _SLOT_WIDE_R = 0.5
 _CRUMBS_R2 = 4.0  # of the radius squared: about the hole that a helix cuts
+_INTO_SPECK_R = 0.2
 _NEAR_R = 6.0
 _APPROACH_MM = 0.8
 LINK_FILM_MM = 0.015
@@ -148,7 +149,7 @@ def cleared(field: Field, asked: Engagement, at: tuple[float, float] | None, wan
     while True:
         if run.beside(1.0):
             continue
-        if run.crumbs() and any(run.beside(share) for share in _SLOT_ANGLES):
+        if run.crumbs() and (any(run.beside(share) for share in _SLOT_ANGLES) or run.speck()):
             continue
         if run.helix():
             continue
@@ -288,6 +289,31 @@ class _Run:
         """Tell whether so little is left that going down into it would take longer than cutting it in layers from beside."""
         return float(np.count_nonzero(self._left())) * self.field.step**2 < _CRUMBS_R2 * self.field.radius**2
 
+    def speck(self) -> bool:
+        """Go a little way straight into the nearest bit that is too small to march along; False where none goes away so."""
+        field, before = self.field, int(np.count_nonzero(self._left()))
+        np.copyto(self.tried, self.may_stay)
+        x, y = self.at if self.at is not None else self._corner()
+        spot = np.empty(3)
+        point = kernels.find_start(field, self.tried, x, y, THIN_MM, _DIRECTIONS, spot)
+        if point < 0:
+            return False
+        place = np.array(self._place(*divmod(point, field.far.shape[1])))
+        toward = (place - spot[:2]) / np.hypot(*(place - spot[:2]))
+        path = np.stack([spot[:2], spot[:2] + _INTO_SPECK_R * field.radius * toward])
+        heading = float(np.arctan2(toward[1], toward[0]))
+        angle, _ = kernels.engaged(field, path[1, 0], path[1, 1], heading, 1.0, _SEEN_MM, _SAMPLES)
+        link = self._link(path[:1])
+        cells = self._cells(np.linspace(path[0], path[1], 9))
+        has_room = bool((field.room[cells[:, 0], cells[:, 1]] >= field.step).all())
+        if angle > self.asked.angle_rad or not has_room:
+            return False
+        kernels.pass_along(field, path)
+        if int(np.count_nonzero(self._left())) >= before:
+            return False
+        self._keep(Piece(path, np.array([0.0, angle]), "beside", 1, link))
+        return True
+
     def helix(self) -> bool:
         """Go down by a helix where the region is widest over untouched stock, and march on from it; False where none fits."""
         least, most = (share * self.field.radius for share in _HELIX_RADIUS)
@@ -296,7 +322,7 @@ class _Run:
         room = np.where(self._left() & (self.field.far > self.field.radius + THIN_MM), self.field.room, -1.0)
         if room.max() < least + 0.02:
             return False
-        i, j = self._widest(room)
+        i, j = _widest(room, self.field.step)
         middle = self._place(i, j)
         radius = float(min(room[i, j] - _SEEN_MM, most))
         turn = np.linspace(0.0, 2.0 * np.pi, 97)
@@ -307,14 +333,6 @@ class _Run:
             Piece(self.path[:count].copy(), self.angle[:count].copy(), "helix", 1, np.zeros((0, 2)), middle, radius)
         )  # fmt: skip
         return True
-
-    def _widest(self, room: Floats) -> tuple[int, int]:
-        """The point furthest from the edge of a region, its room (nx, ny) told only so far; the middle of several such."""
-        near = room.max() - self.field.step
-        deep = np.asarray(distance_transform_edt(room >= near), dtype=np.float64)
-        i, j = np.nonzero(deep >= max(deep.max() - 1.0, 1.0))
-        k = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
-        return int(i[k]), int(j[k])
 
     def ramp(self) -> bool:
         """Go down by a ramp along a place too narrow for a helix and cut off from clear ground; False where none is left."""
@@ -401,3 +419,11 @@ class _Run:
 
     def _corner(self) -> tuple[float, float]:
         return self._place(0, 0)
+
+
+def _widest(room: Floats, step_mm: float) -> tuple[int, int]:
+    """The point furthest from the edge of a region, its room (nx, ny) told only so far; the middle of several such."""
+    deep = np.asarray(distance_transform_edt(room >= room.max() - step_mm), dtype=np.float64)
+    i, j = np.nonzero(deep >= max(deep.max() - 1.0, 1.0))
+    k = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
+    return int(i[k]), int(j[k])
