@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from clear_samples import JAWS, block, clear_cut, flat
@@ -44,7 +44,7 @@ def test_the_field_is_the_distance_from_the_path(corners):
     path = np.array(corners)
     x, y = grid((0.0, 0.0, 12.0, 9.0))
     far = np.full((len(x), len(y)), RADIUS + 5.0)
-    field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS)
+    field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS, np.ones_like(far))
     kernels.pass_along(field, path)
     plain = far_of(path, x, y)
     near = plain <= RADIUS + STEP
@@ -54,12 +54,57 @@ def test_the_field_is_the_distance_from_the_path(corners):
     assert angle <= spread + 1e-9
 
 
+@given(st.lists(st.tuples(st.floats(0.0, 12.0), st.floats(0.0, 9.0)), min_size=2, max_size=4), st.floats(-3.1, 3.1))
+@FEW
+def test_lower_stock_counts_by_its_share_of_the_depth(corners, heading):
+    """Against the plain twin, on a ridge whose crest runs along X."""
+    path = np.array(corners)
+    x, y = grid((0.0, 0.0, 12.0, 9.0))
+    far = np.full((len(x), len(y)), RADIUS + 5.0)
+    tall = np.broadcast_to(np.clip(1.0 - np.abs(y - 4.5) / 6.0, 0.0, 1.0), far.shape).copy()
+    field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS, tall)
+    kernels.pass_along(field, path)
+    for side in (1.0, -1.0):
+        angle, spread = kernels.engaged(field, *path[-1], heading, side, 0.005, 64)
+        plain = engaged(far, (x[0], y[0], STEP), RADIUS, *path[-1], heading, 0.005, tall=tall)
+        assert angle == pytest.approx(plain, abs=0.03)
+        assert angle <= spread + 1e-9
+
+
+def test_a_strip_is_followed_not_crossed():
+    """A strip thinner than the asked width goes in one run along it, not in many across it."""
+    region = shapely.box(0.0, 0.0, 30.0, 12.0)
+    x, y = grid(region.bounds)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    stands = (np.abs(gx - 15.0) < 8.0) & (np.abs(gy - 6.0) < 0.5)
+    field = field_of(rings_of(region), stands, (float(x[0]), float(y[0])), STEP, RADIUS)
+    pieces = cleared(field, Engagement(RADIUS, asked_angle_rad(RADIUS, 4.5), 6.0), (2.0, 2.0))
+    assert not left_over(field).any()
+    assert len(pieces) == 1
+
+
+def test_a_speck_is_wiped_away_without_going_down_into_it():
+    """What is too small to march along goes from beside: no helix, no ramp."""
+    region = shapely.box(0.0, 0.0, 20.0, 12.0)
+    x, y = grid(region.bounds)
+    gx, gy = np.meshgrid(x, y, indexing="ij")
+    field = field_of(rings_of(region), (np.abs(gx - 10.0) < 0.6) & (np.abs(gy - 6.0) < 0.6), (x[0], y[0]), STEP, RADIUS)
+    left = field.far > RADIUS
+    middle = int(np.argmin(np.abs(x - 10.0))), int(np.argmin(np.abs(y - 6.0)))
+    left[middle] = False
+    field.far[left] = RADIUS - 0.1
+    field.far[middle] = RADIUS + 0.06
+    pieces = cleared(field, Engagement(RADIUS, asked_angle_rad(RADIUS, 1.5), 6.0), (2.0, 2.0))
+    assert not left_over(field).any()
+    assert [piece.enters for piece in pieces] == ["beside"] * len(pieces)
+
+
 def test_a_straight_cut_engages_as_its_width_says():
     """Derived: acos(1 - ae/R) for a width ae beside a straight front."""
     x, y = grid((0.0, 0.0, 20.0, 10.0))
     for ae in (0.6, 1.2, 2.4):
         far = np.full((len(x), len(y)), 50.0)
-        field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS)
+        field = kernels.Field(far, np.ones_like(far), float(x[0]), float(y[0]), STEP, RADIUS, np.ones_like(far))
         kernels.pass_along(field, np.array([[-9.0, 8.0], [29.0, 8.0]]))
         kernels.pass_along(field, np.array([[0.0, 8.0 - ae], [9.9, 8.0 - ae]]))
         angle, spread = kernels.engaged(field, 10.0, 8.0 - ae, 0.0, 1.0, 0.002, 64)
@@ -68,6 +113,7 @@ def test_a_straight_cut_engages_as_its_width_says():
 
 
 @given(st.lists(st.tuples(st.floats(2.0, 26.0), st.floats(2.0, 20.0)), min_size=3, max_size=7), st.floats(1.0, 4.0))
+@example([(2.5, 13.4156), (10.5696, 2.0), (2.0, 11.8609), (24.8003, 12.0)], 3.25)  # a wedge less than a cell wide
 @FEW
 def test_random_regions_are_cleared_within_the_asked_angle(corners, wide):
     """Random outlines: hulls of some points and arms along a line through the others, grown so that a helix fits somewhere."""
@@ -84,7 +130,7 @@ def test_random_regions_are_cleared_within_the_asked_angle(corners, wide):
     replay = Replay(lambda x, y: np.ones(x.shape, bool), region.buffer(RADIUS + 1.0).bounds, RADIUS)
     peak = 0.0
     for piece in pieces:
-        # the field reads corners of the room bilinearly, a quarter cell off; clear.py puts such places back
+        # the field reads corners of the room bilinearly, a quarter of a cell off at most; clear.py puts such places back
         assert shapely.contains_xy(region.buffer(0.06), *piece.path.T).all()
         if piece.enters == "helix":
             turn = np.linspace(0.0, 2.0 * np.pi, 97)

@@ -35,11 +35,17 @@ def bilinear(values, x0, y0, step, x, y):
     return np.where(inside, mixed, 0.0)
 
 
-def engaged(values, place, radius, x, y, heading, thin, samples=2000):
-    """Share of the rim's leading half that stands in stock, as an angle in rad."""
+def engaged(values, place, radius, x, y, heading, thin, samples=2000, tall=None):
+    """Share of the rim's leading half that stands in stock, as an angle in rad; `tall`: how much each point of stock counts."""
     angle = heading + np.pi * ((np.arange(samples) + 0.5) / samples - 0.5)
-    at = bilinear(values, *place, x + radius * np.cos(angle), y + radius * np.sin(angle))
-    return np.pi * float(np.mean(at > radius + thin))
+    px, py = x + radius * np.cos(angle), y + radius * np.sin(angle)
+    stands = bilinear(values, *place, px, py) > radius + thin
+    if tall is None:
+        return np.pi * float(np.mean(stands))
+    x0, y0, step = place
+    i, j = np.rint((px - x0) / step).astype(int), np.rint((py - y0) / step).astype(int)
+    i, j = np.clip(i, 0, tall.shape[0] - 1), np.clip(j, 0, tall.shape[1] - 1)
+    return np.pi * float(np.mean(np.where(stands, tall[i, j], 0.0)))
 
 
 def rings_distance(rings, x, y):

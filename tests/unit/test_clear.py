@@ -209,6 +209,54 @@ def test_width_times_depth_stays_at_the_cuts_area():
     assert replace(cut, deepest_mm=None).width_mm(1.0) == cut.ae_mm
 
 
+def test_a_ridge_is_cut_by_the_area_that_is_met():
+    # a square bar stands on its edge: its crest is cut down to a flat, no wider at once than its area allows
+    size, pitch = 20.0, 0.25
+    blank = bar_blank(Section.SQUARE, (size,), FROM_X - 10, TO_X + 10, 45.0, pitch)
+    floor = 10.0
+    top = size / np.sqrt(2.0)
+    cut = clear_cut(
+        kind=CutKind.FACE, from_x_mm=FROM_X, to_x_mm=TO_X, from_y_mm=-12.0, to_y_mm=12.0, ap_mm=3.0, ae_mm=2.4, deepest_mm=6.0,
+        widest_mm=5.4, top_z_mm=top, floor_z_mm=floor, flats_z_mm=(floor,), name="ridge",
+    )  # fmt: skip
+    path = cut_passes(cut, flat(), block(), blank, AROUND)
+    carved = sound(path, block(), flat(), blank, cut)
+    # derived: the ridge's section is a right angle (14.14 - 10) high: 17.2 mm2, so three passes of 7.2 mm2 and not the five
+    # that its crest's width asks for
+    way = np.concatenate([[0.0], np.linalg.norm(np.diff(path.pose[:, :3], axis=0), axis=1)])
+    cutting = path.kind == MoveKind.CUT
+    assert way[cutting].sum() <= 3.6 * (TO_X - FROM_X)
+    long = cutting & (way > 1.0)
+    assert (carved.removed_mm3[long] / way[long]).max() <= 1.2 * 7.2
+
+
+def test_a_narrow_closed_pocket_is_cleared_by_laps_that_go_down():
+    pocket = rounded(shapely.box(25, -4.8, 55, 4.8))
+    target, blank, shape = block(pocket), whole_bar(), flat()
+    cut = clear_cut(ap_mm=3.0, ae_mm=2.4, deepest_mm=6.0, widest_mm=5.4)
+    path = cut_passes(cut, shape, target, blank, AROUND)
+    carved = sound(path, target, shape, blank, cut)
+    # one run: down once, up once
+    assert np.count_nonzero(np.diff((path.kind == MoveKind.CUT).astype(int)) == 1) == 1
+    way = np.concatenate([[0.0], np.linalg.norm(np.diff(path.pose[:, :3], axis=0), axis=1)])
+    cutting = path.kind == MoveKind.CUT
+    slope = np.diff(path.pose[:, 2])[cutting[1:]] / np.maximum(way[1:][cutting[1:]], 1e-9)
+    assert slope.min() >= -np.sin(np.radians(cut.ramp_deg)) - 1e-9
+    # what is taken off over a cutter's width of way stays within the asked area: 7.2 mm2, or a little more in a full slot
+    gone, off = np.cumsum(way * cutting), np.cumsum(carved.removed_mm3 * cutting)
+    marks = np.arange(0.0, gone[-1], 6.0)
+    assert (np.diff(np.interp(marks, gone, off)) / 6.0).max() <= 1.2 * 7.2
+    left = carve(blank, shape, path.pose, np.zeros(len(path), np.int32))
+    assert left.removed_mm3.sum() == pytest.approx(6.0 * pocket.area, rel=0.01)
+
+
+def test_ground_that_is_open_or_wide_is_not_cleared_by_laps():
+    wide = rounded(shapely.box(25, -8, 55, 8))
+    cut = clear_cut(ap_mm=3.0, ae_mm=2.4, deepest_mm=6.0, widest_mm=5.4)
+    path = cut_passes(cut, flat(), block(wide), whole_bar(), AROUND)
+    assert (path.kind == MoveKind.ENTRY).sum() > 10  # a helix
+
+
 def test_nothing_left_gives_no_moves():
     target, blank = block(POCKETS["rectangle"]), whole_bar()
     path = cut_passes(clear_cut(), flat(), target, blank, AROUND)

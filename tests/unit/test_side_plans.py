@@ -62,6 +62,10 @@ def test_the_ends_are_turned_last_down_to_stubs_inside_the_part(plan: Plan):
     kinds = [cut.kind for cut in plan.cuts]
     assert kinds[-4:-2] == [CutKind.ROUGH_AROUND] * 2 and kinds[-2:] == [CutKind.FINISH_AROUND] * 2
     assert plan.holding.chuck_stub.radius_mm < 10.0
+    # a 6 mm cutter is past the end faces with its allowance, so that finishing them meets no more than that
+    near, far = plan.cuts[-4:-2] if plan.cuts[-4].to_x_mm < plan.cuts[-3].to_x_mm else plan.cuts[-3:-5:-1]
+    assert near.to_x_mm + 3.0 + near.allowance_mm < plan.placement.part_from_x_mm
+    assert far.from_x_mm - 3.0 - far.allowance_mm > plan.placement.part_to_x_mm
 
 
 def test_one_cutter_does_it_all(plan: Plan):

@@ -41,6 +41,7 @@ OVER_END_MM = 0.3  # facing and clearing leave nothing standing so far beyond th
 PAST_END_MM = 0.5  # a round tip goes past the part's ends by less than clearing does, so that it begins where nothing stands
 STEEP_DEG = 50.0  # slopes steeper than this are gone round level by level, others crossed row by row (common practice)
 LIGHT = 0.7  # cutters that push less than this, over what turns the necks, may still work when the necks are turned
+END_CLEAR_MM = 0.005  # past its allowance the end face does not hold up what turns the neck
 END_STEP_MM = 0.004  # an end face is turned in turns of the bar that lie within this of it
 
 
@@ -440,16 +441,21 @@ def _ends(bench: SideBench, draft: _Draft, before: Sequence[int]) -> list[int]:
     before = [k for k in before if bench.cutters[draft.steps[k].cutter].form is not Form.V and _force(bench, draft, k) > hard]
     low, high = _free_x(bench, name, -1e9, 1e9)
     spans = [("the chuck's end", low, placed.part_from_x_mm - radius), ("the far end", placed.part_to_x_mm + radius, high)]
+    stays = allowance_mm(bench, name) + END_CLEAR_MM
     made: list[int] = []
     for words, begin, end in spans:
         if begin > end:
             continue
-        face = (end - END_STEP_MM, end) if words == "the chuck's end" else (begin, begin + END_STEP_MM)
-        rough = _around(bench, f"turn {words} down to its stub with {name}", CutKind.ROUGH_AROUND, data, (begin, end))
-        k = draft.add(rough, name, 40, before)
+        at_chuck = words == "the chuck's end"
+        first = []
+        deep = (begin, end - stays) if at_chuck else (begin + stays, end)  # nearer the end face's allowance would hold it up
+        if deep[0] <= deep[1]:
+            rough = _around(bench, f"turn {words} down to its stub with {name}", CutKind.ROUGH_AROUND, data, deep)
+            first = [draft.add(rough, name, 40, before)]
         fine = bench.finish(name, allowance_mm(bench, name))
+        face = (end - END_STEP_MM, end) if at_chuck else (begin, begin + END_STEP_MM)
         finish = _around(bench, f"turn the part's end face at {words} with {name}", CutKind.FINISH_AROUND, fine, face)
-        made += [k, draft.add(finish, name, 41, [k, *before])]
+        made += [*first, draft.add(finish, name, 41, [*first, *before])]
     return made
 
 

@@ -14,7 +14,8 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
-from newel.toolpaths.clear_kernels import Field, way_is_clear
+from newel.toolpaths.clear_kernels import Field, pass_along, way_is_clear
+from newel.toolpaths.clear_laps import lap_round, laps_down
 from newel.toolpaths.clear_region import LINK_FILM_MM, Engagement, Piece, asked_angle_rad, cleared, field_of, left_over
 from newel.toolpaths.descent import AIR_MM, ON_FLOOR_MM, Grounds, Level, Place, descent
 from newel.toolpaths.linking import Rows, Surroundings, toolpath_of
@@ -40,6 +41,7 @@ _FINEST_MM, _MOST_CELLS = 0.05, 600_000
 _CLOSE_MM = 0.3  # how closely finished paths are asked against the ground
 _FOLLOWED_MM = 0.003  # what a straight move may stray from the places it stands for
 _BODY_EVERY = 3
+_STAYS_OF_ALLOWANCE = 0.75  # so much more may stay against a wall: its own cut takes it, at a feed that follows the force
 _OVER_TOP_MM = 0.1  # a helix begins this much over the stock
 
 
@@ -76,7 +78,8 @@ def cleared_levels(
     work = _Work(shape, radius, step)
     for place in descent(cut, Grounds(edge, walls), stock, radius, lambda: work.at):
         asked = asked_angle_rad(radius, cut.width_mm(place.level.depth_mm))
-        wanted = Engagement(radius, asked, against_mm, around.centre_cutting)
+        widest = asked_angle_rad(radius, max(cut.width_mm(place.level.depth_mm), cut.widest_mm or 0.0))
+        wanted = Engagement(radius, asked, against_mm, around.centre_cutting, widest)
         _clear_at(work, side_scene(cut, shape, place.ground, stock, around), place, wanted)
         if progress is not None:
             progress(place.share)
@@ -92,20 +95,28 @@ def _clear_at(work: _Work, scene: SideScene, place: Place, asked: Engagement) ->
     wanted = _wanted(scene.cut, field)
     if not (left_over(field) & wanted).any():
         return
+    lap = lap_round(place.part, field) if scene.cut.widest_mm is not None else None
+    if lap is not None:
+        _keep(work, scene, _lap_rows(scene, level, place.part, lap, work))
+        pass_along(field, lap)
     for piece in cleared(field, asked, work.at_level(level.z_mm), wanted):
-        new = _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work)
-        work.rows += new
-        work.at = new[-1].pose[-1, :3].copy()
-        for block in new:
-            take_off(scene.stock, work.shape.edge, _cutting(block))
+        _keep(work, scene, _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work))
     work.last = field
 
 
+def _keep(work: _Work, scene: SideScene, new: list[Rows]) -> None:
+    """Add rows to what is gathered, and take off the stock what they cut."""
+    work.rows += new
+    work.at = new[-1].pose[-1, :3].copy()
+    for block in new:
+        take_off(scene.stock, work.shape.edge, _cutting(block))
+
+
 def _wanted(cut: Cut, field: Field) -> NDArray[np.bool_]:
-    """Tell which points of a field must not be left standing: those along the part."""
+    """Tell which points of a field must not be left standing: those along the part, but for a part of the walls' allowance."""
     low, high = cut.wanted_x_mm or (-np.inf, np.inf)
     x = field.x0 + field.step * np.arange(field.far.shape[0])
-    return np.broadcast_to(((x >= low) & (x <= high))[:, None], field.far.shape)
+    return ((x >= low) & (x <= high))[:, None] & (field.room > -(field.radius - _STAYS_OF_ALLOWANCE * cut.allowance_mm))
 
 
 class _Work:
@@ -144,10 +155,12 @@ def _field(work: _Work, scene: SideScene, part: shapely.Polygon, level: Level) -
     x = x0 - margin + step * np.arange(int((x1 - x0 + 2.0 * margin) / step) + 2)
     y = y0 - margin + step * np.arange(int((y1 - y0 + 2.0 * margin) / step) + 2)
     gx, gy = np.broadcast_arrays(x[:, None], y[None, :])
-    stands = scene.stock.at(gx, gy) > level.z_mm + min(AIR_MM, 0.5 * level.depth_mm)
+    over = scene.stock.at(gx, gy) - level.z_mm
+    stands = over > min(AIR_MM, 0.5 * level.depth_mm)
     if not stands.any():
         return None
-    field = field_of(_rings(part), stands, (float(x[0]), float(y[0])), step, radius)
+    tall = np.clip(over / level.depth_mm, 0.0, 1.0)
+    field = field_of(_rings(part), stands, (float(x[0]), float(y[0])), step, radius, tall)
     body_low = float(scene.body[1][0])
     if scene.stock.highest_mm > level.z_mm + body_low - BODY_CLEARANCE_MM:
         some = np.s_[::_BODY_EVERY, ::_BODY_EVERY]
@@ -185,20 +198,33 @@ def _corner_rows(path: Floats) -> NDArray[np.int64]:
     return np.concatenate([[0], np.cumsum(count)])
 
 
+def _lap_rows(scene: SideScene, level: Level, part: shapely.Polygon, lap: Floats, work: _Work) -> list[Rows]:
+    """Rows of laps down through a part of a level, the way to them included; they begin where the tip has least way to go."""
+    if work.at is not None:
+        first = int(np.argmin(np.hypot(*(lap[:-1] - work.at[:2]).T)))
+        lap = np.vstack([lap[first:-1], lap[: first + 1]])
+    top = level.z_mm + level.depth_mm
+    down = laps_down(scene, part, lap, (top + _OVER_TOP_MM, level.z_mm))
+    return [*_to_entry(scene, work, down.pose[0, :3], top), down]
+
+
+def _to_entry(scene: SideScene, work: _Work, begin: Floats, over_mm: float) -> list[Rows]:
+    """The way to where stock no higher than `over_mm` is entered from above: over the floor where the tip stands on one."""
+    at = work.at
+    if at is None or over_mm > at[2] + AIR_MM or not work.over_floor(begin, begin[2] - _OVER_TOP_MM - AIR_MM):
+        return lifted_link(scene, at, begin)
+    way = level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), float(begin[2]))
+    return [replace(rows, kind=np.full_like(rows.kind, MoveKind.LINK)) for rows in way]  # nothing stands where it ends
+
+
 def _piece_rows(scene: SideScene, level: Level, piece: Piece, work: _Work) -> list[Rows]:
     """Rows of one piece, the way to it included."""
     z, path, at = level.z_mm, piece.path, work.at
     if piece.enters == "helix":
-        reach = piece.helix_mm + scene.edge_radius_mm
-        over = _top_within(scene.stock, piece.middle, reach)
+        over = _top_within(scene.stock, piece.middle, piece.helix_mm + scene.edge_radius_mm)
         top = min(over, z + level.depth_mm) + _OVER_TOP_MM
         down = helix_down(scene, piece.middle, piece.helix_mm, (top, z))
-        begin = down.pose[0, :3]
-        if at is not None and over <= at[2] + AIR_MM and work.over_floor(begin, z):
-            to = level_link(scene, np.array([at[:2], begin[:2]]), float(at[2]), top)
-        else:
-            to = lifted_link(scene, at, begin)
-        return [*to, down, _cut_rows(scene, path, z, 1.0)]
+        return [*_to_entry(scene, work, down.pose[0, :3], over), down, _cut_rows(scene, path, z, 1.0)]
     layers = [z + level.depth_mm * (1.0 - (k + 1) / piece.layers) for k in range(piece.layers)]
     layers[-1] = z
     share = scene.slot_share if piece.layers > 1 else 1.0

@@ -15,7 +15,10 @@ from numba import njit
 
 
 class Field(NamedTuple):
-    """Grid of one level: `far` and `room` (nx, ny) in mm, place of point (0, 0), step, and the cutter's radius."""
+    """Grid of one level: `far` and `room` (nx, ny) in mm, place of point (0, 0), step, the cutter's radius, and `tall`.
+
+    `tall` (nx, ny): how much of the level's depth the stock has at each point, 0 to 1.
+    """
 
     far: np.ndarray
     room: np.ndarray
@@ -23,20 +26,28 @@ class Field(NamedTuple):
     y0: float
     step: float
     radius: float
+    tall: np.ndarray
 
 
 class March(NamedTuple):
-    """How to march: way a step, most engaged angle (rad), what counts as stock, side of the stock, and when to stop."""
+    """How to march: way a step, most engaged angle (rad), what counts as stock, side of the stock, and when to stop.
+
+    Angles to the share of the level's depth that stands there: half the depth counts half.
+    """
 
     way: float
     most_rad: float
     spread_rad: float  # stock may meet the rim no further from its side of the heading than this (pi: anywhere)
+    widest_rad: float  # the same, however thin the stock is there
+    area: float  # most that is taken off over a way, as a share of the cutter's radius times the level's depth
     thin: float  # stock thinner than this is air
     side: float  # 1: stock on the right (climb with a spindle that turns clockwise), -1: on the left
     idle: float  # way without stock that ends the march
     longest: float
     wide: float  # room at which a march ends (once it is under way); infinite for none
     cuts: bool
+    met_rad: float  # less than this is not met
+    beside_rad: float  # stock that begins no further than this from square to the heading lies beside the cutter
 
 
 @njit(cache=True, error_model="numpy")
@@ -67,9 +78,15 @@ def _rim(radius, side, samples):
 
 
 @njit(cache=True, error_model="numpy")
-def _met(field, x, y, heading, rim, thin, most, furthest):
-    """Engaged angle and spread at a place; ends as soon as one is over its limit, with the limit passed in what it returns."""
-    total, spread = 0.0, 0.0
+def _met(field, x, y, heading, rim, thin, how):
+    """Engaged angle, spread and gap at a place; ends as soon as one is over its limit, which what it returns then is too.
+
+    Angle and spread count stock by its share of the depth, the spread also the air before it as if it were whole. Gap: from
+    square to the heading to the first stock. `how`: most angle, most spread, furthest stock, and the width over the radius
+    that the stock met by its shares may come to.
+    """
+    total, spread, gone, gap, wide = 0.0, 0.0, 0.0, -1.0, 0.0
+    most, furthest, widest, area = how
     samples = rim.shape[0] - 1
     part = np.pi / samples
     before = 0.0
@@ -81,35 +98,49 @@ def _met(field, x, y, heading, rim, thin, most, furthest):
         u = (x + cos * rim[k, 0] - sin * rim[k, 1] - field.x0) * inverse
         v = (y + sin * rim[k, 0] + cos * rim[k, 1] - field.y0) * inverse
         i, j = int(np.floor(u)), int(np.floor(v))
-        now = -edge
+        now, share = -edge, 1.0
         if i >= 0 and j >= 0 and i < nx and j < ny:
             p, q = u - i, v - j
             low = far[i, j] * (1.0 - p) + far[i + 1, j] * p
             high = far[i, j + 1] * (1.0 - p) + far[i + 1, j + 1] * p
             now = low * (1.0 - q) + high * q - edge
+            if now > 0.0 or before > 0.0:
+                share = field.tall[i + (p > 0.5), j + (q > 0.5)]
         if k > 0:
+            some = 0.0
             if now > 0.0 and before > 0.0:
-                total += part
+                some = part
             elif now > 0.0:
-                total += part * now / (now - before)
+                some = part * now / (now - before)
             elif before > 0.0:
-                total += part * before / (before - now)
-                spread = (k - 1 + before / (before - now)) * part
+                some = part * before / (before - now)
+                spread = gone + share * some
+            total += share * some
+            wide += share * some * np.sin((k - 0.5) * part)
+            gone += part - (1.0 - share) * some
         if now > 0.0:
-            spread = k * part
+            spread = gone
+            if gap < 0.0:
+                gap = k * part
+            if k * part > widest:
+                spread = np.inf
+        if wide > area:
+            total = np.inf
         if total > most or spread > furthest:
             break
         before = now
-    return total, spread
+    return total, spread, max(gap, 0.0)
 
 
 @njit(cache=True, error_model="numpy")
 def engaged(field, x, y, heading, side, thin, samples):
     """Engaged angle and spread (rad) of a cutter at a place, over the half of its rim that looks where it is heading.
 
-    The spread is the angle from square to the heading on the stock's side (1: right, -1: left) to the furthest stock met.
+    The spread is the angle from square to the heading on the stock's side (1: right, -1: left) to the furthest stock met. Both
+    count stock by its share of the level's depth.
     """
-    return _met(field, x, y, heading, _rim(field.radius, side, samples), thin, np.inf, np.inf)
+    total, spread, _ = _met(field, x, y, heading, _rim(field.radius, side, samples), thin, (np.inf, np.inf, np.inf, np.inf))
+    return total, spread
 
 
 @njit(cache=True, error_model="numpy")
@@ -160,11 +191,28 @@ def engaged_along(field, path, thin, samples):
 
 @njit(cache=True, error_model="numpy")
 def _fits(field, x, y, heading, how, rim):
-    """Engaged angle of a step that ends at a place, -1 where the axis may not be, -2 where it would meet too much stock."""
+    """Engaged angle and gap of a step that ends at a place; -1 where the axis may not be, -2 where it would meet too much."""
     if _read(field.room, field.x0, field.y0, field.step, x, y, -1.0) < 0.0:
-        return -1.0
-    angle, spread = _met(field, x, y, heading, rim, how.thin, how.most_rad, how.spread_rad)
-    return angle if angle <= how.most_rad and spread <= how.spread_rad else -2.0
+        return -1.0, 0.0
+    limits = (how.most_rad, how.spread_rad, how.widest_rad, how.area)
+    angle, spread, gap = _met(field, x, y, heading, rim, how.thin, limits)
+    return (angle, gap) if angle <= how.most_rad and spread <= how.spread_rad else (-2.0, 0.0)
+
+
+@njit(cache=True, error_model="numpy")
+def _outwards(field, x, y, heading, how, rim, between):
+    """Engaged angle, turn and gap of the heading furthest in between two turns at which what is met lies beside."""
+    low, high = between
+    best, best_gap = 0.0, 0.0
+    for k in range(8):
+        turn = high if k == 0 else 0.5 * (low + high)
+        th = heading + how.side * turn
+        e, gap = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
+        if k == 0 or (e > how.met_rad and gap <= how.beside_rad):
+            high, best, best_gap = turn, e, gap
+        else:
+            low = turn
+    return best, high, best_gap
 
 
 @njit(cache=True, error_model="numpy")
@@ -181,28 +229,37 @@ def march(field, x, y, heading, how, samples, path, angle):
     kept, kept_heading = 1, heading
     idle, gone = 0.0, 0.0
     for n in range(1, len(path)):
-        best, best_turn = -1.0, 0.0
+        best, best_turn, best_gap = -1.0, 0.0, 0.0
         touched = False
         for k in range(turns):
             turn = -sharp + k * fine
             th = heading + how.side * turn
-            e = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
+            e, gap = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
             if e < -1.5:
                 touched = True
             if e < 0.0:
                 continue
-            best, best_turn = e, turn
-            if k > 0:
-                low, high = turn - fine, turn
-                for _ in range(7):
-                    mid = 0.5 * (low + high)
-                    th = heading + how.side * mid
-                    e = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
-                    if e < 0.0:
-                        low = mid
-                    else:
-                        high, best, best_turn = mid, e, mid
-            break
+            if best >= 0.0:
+                # further out: where less is taken than stands up to the rim's side, the rest would be left as a strip
+                if e <= how.met_rad:
+                    break
+                if gap <= how.beside_rad:
+                    best, best_turn, best_gap = _outwards(field, x, y, heading, how, rim, (turn - fine, turn))
+                    break
+            else:
+                best, best_turn, best_gap = e, turn, gap
+                if k > 0:
+                    low, high = turn - fine, turn
+                    for _ in range(7):
+                        mid = 0.5 * (low + high)
+                        th = heading + how.side * mid
+                        e, gap = _fits(field, x + how.way * np.cos(th), y + how.way * np.sin(th), th, how, rim)
+                        if e < 0.0:
+                            low = mid
+                        else:
+                            high, best, best_turn, best_gap = mid, e, mid, gap
+            if not how.cuts or best <= how.met_rad or best_gap <= how.beside_rad:
+                break
         if best < 0.0:
             break
         heading += how.side * best_turn
@@ -212,7 +269,7 @@ def march(field, x, y, heading, how, samples, path, angle):
         x, y = nx, ny
         path[n, 0], path[n, 1], angle[n] = x, y, best
         gone += how.way
-        met = best > 0.02 if how.cuts else touched
+        met = best > how.met_rad if how.cuts else touched
         if met:
             idle = 0.0
             kept, kept_heading = n + 1, heading

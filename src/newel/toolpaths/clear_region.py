@@ -22,7 +22,11 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 THIN_MM = 0.04  # stock thinner than this beside the edge of a region is left: the walls have their own cut
+_STRAY_CELLS = 0.1  # of a cell, at its middle: by how much distances may say that a sharp corner is further off than it is
 _SEEN_MM = 0.005  # stock thinner than this is not met
+_MET_RAD = 0.02  # less than this is not met
+_BESIDE_RAD = 0.1  # stock that begins no further than this from square to the heading lies beside the cutter
+_AREA_OVER = 1.08  # what may be taken off where not all stock is as tall, over the asked: well inside the 1.2 that is promised
 _SAMPLES = 64  # of half the rim
 _DIRECTIONS = 64
 _MOST_ROWS = 60_000
@@ -34,21 +38,27 @@ _SLOT_ANGLES = (1.5, 2.2, 4.0)  # of the asked one: what a narrow place is tried
 _SLOT_LONGEST_R = 8.0
 _SLOT_WIDE_R = 0.5
 _CRUMBS_R2 = 4.0  # of the radius squared: about the hole that a helix cuts
+_INTO_SPECK_R = 0.2
 _NEAR_R = 6.0
 _APPROACH_MM = 0.8
 LINK_FILM_MM = 0.015
 _LINK_R = 0.7  # what stopping and starting for a link is worth of way
 _WORTH = 0.12  # a piece that takes off less than this share of what a straight cut would is no piece: the place is narrow
+_WORTH_IN_THE_OPEN = 0.01  # the same where there is room: strips must go, however thin
 
 
 @dataclass(frozen=True)
 class Engagement:
-    """What is asked: the cutter's radius at its side, the engaged angle, what way a pass against its turning must save."""
+    """What is asked: the cutter's radius at its side, the engaged angle, what way a pass against its turning must save.
+
+    The angle is that in stock as thick as the level; where less stands it may be as much wider, up to `widest_rad`.
+    """
 
     radius_mm: float
     angle_rad: float
     against_mm: float = np.inf
     centre_cutting: bool = True
+    widest_rad: float | None = None
 
 
 @dataclass(frozen=True)
@@ -74,8 +84,17 @@ def asked_angle_rad(radius_mm: float, ae_mm: float) -> float:
     return float(np.arccos(np.clip(1.0 - ae_mm / radius_mm, -1.0, 1.0)))
 
 
-def field_of(contours: list[Floats], stock: Bools, origin_mm: tuple[float, float], step_mm: float, radius_mm: float) -> Field:
+def field_of(
+    contours: list[Floats],
+    stock: Bools,
+    origin_mm: tuple[float, float],
+    step_mm: float,
+    radius_mm: float,
+    tall: Floats | None = None,
+) -> Field:
     """Make the field of a level: contours of where the axis may be (allowed ground on the left), stock on a grid (nx, ny).
+
+    `tall` (nx, ny): how much of the level's depth stands at each point, 0 to 1 (None: all of it everywhere).
 
     Stock that the cutter does not reach from the allowed ground stays as wall; strips of stock thinner than two cells
     within its reach are taken for air.
@@ -85,13 +104,34 @@ def field_of(contours: list[Floats], stock: Bools, origin_mm: tuple[float, float
     corners = np.vstack(contours) if contours else np.zeros((0, 2))
     band = radius_mm + 4.0 * step_mm
     kernels.signed_room(np.ascontiguousarray(corners), starts, *origin_mm, step_mm, band, room)
+    _keep_in(room, corners, starts, origin_mm, step_mm)
     reached = room > -(radius_mm - THIN_MM)
     mine = stock & reached
     thick = binary_dilation(binary_opening(mine, np.ones((3, 3), bool)), np.ones((5, 5), bool)) & mine
     stands = (stock & ~reached) | thick
     inside, outside = distance_transform_edt(stands), distance_transform_edt(~stands)
     depth = np.where(stands, inside - 0.5, 0.5 - outside) * step_mm
-    return Field(np.maximum(radius_mm + depth, 0.0), room, *origin_mm, step_mm, radius_mm)
+    share = np.ones(stock.shape) if tall is None else np.ascontiguousarray(tall, dtype=np.float64)
+    return Field(np.maximum(radius_mm + depth, 0.0), room, *origin_mm, step_mm, radius_mm, share)
+
+
+def _keep_in(room: Floats, corners: Floats, starts: Ints, origin_mm: tuple[float, float], step_mm: float) -> None:
+    """Lower distances (nx, ny), in place, where reading them bilinearly would let the axis across a sharp corner.
+
+    Where ground that is not allowed runs into the allowed as a wedge, the four points about its tip may say that all between
+    them is allowed. The middle of each cell tells how far that is wrong.
+    """
+    nx, ny = room.shape
+    true = np.empty((nx - 1, ny - 1))
+    middle = origin_mm[0] + 0.5 * step_mm, origin_mm[1] + 0.5 * step_mm
+    kernels.signed_room(np.ascontiguousarray(corners), starts, *middle, step_mm, 2.0 * step_mm, true)
+    quarters = [np.s_[i : nx - 1 + i, j : ny - 1 + j] for i in (0, 1) for j in (0, 1)]
+    read = sum((0.25 * room[some] for some in quarters), np.zeros_like(true))
+    over = np.where(np.abs(true) < step_mm, np.maximum(read - true - _STRAY_CELLS * step_mm, 0.0), 0.0)
+    lower = np.zeros_like(room)
+    for some in quarters:
+        np.maximum(lower[some], over, out=lower[some])
+    room -= lower
 
 
 def left_over(field: Field) -> Bools:
@@ -109,7 +149,7 @@ def cleared(field: Field, asked: Engagement, at: tuple[float, float] | None, wan
     while True:
         if run.beside(1.0):
             continue
-        if run.crumbs() and any(run.beside(share) for share in _SLOT_ANGLES):
+        if run.crumbs() and (any(run.beside(share) for share in _SLOT_ANGLES) or run.speck()):
             continue
         if run.helix():
             continue
@@ -237,7 +277,9 @@ class _Run:
         radius = self.field.radius
         back = float(np.hypot(*(self.path[rows - 1] - self.path[0])))
         way = rows * _STEP_OVER_RADIUS * radius + back + _LINK_R * radius
-        return _WORTH * radius * (1.0 - float(np.cos(self.asked.angle_rad))) * way
+        cell = self._cells(self.path[:rows])
+        narrow = np.median(self.field.room[cell[:, 0], cell[:, 1]]) <= _SLOT_WIDE_R * radius
+        return (_WORTH if narrow else _WORTH_IN_THE_OPEN) * radius * (1.0 - float(np.cos(self.asked.angle_rad))) * way
 
     def _left(self) -> Bools:
         """Return which points hold stock that must still go."""
@@ -247,16 +289,41 @@ class _Run:
         """Tell whether so little is left that going down into it would take longer than cutting it in layers from beside."""
         return float(np.count_nonzero(self._left())) * self.field.step**2 < _CRUMBS_R2 * self.field.radius**2
 
+    def speck(self) -> bool:
+        """Go a little way straight into the nearest bit that is too small to march along; False where none goes away so."""
+        field, before = self.field, int(np.count_nonzero(self._left()))
+        np.copyto(self.tried, self.may_stay)
+        x, y = self.at if self.at is not None else self._corner()
+        spot = np.empty(3)
+        point = kernels.find_start(field, self.tried, x, y, THIN_MM, _DIRECTIONS, spot)
+        if point < 0:
+            return False
+        place = np.array(self._place(*divmod(point, field.far.shape[1])))
+        toward = (place - spot[:2]) / np.hypot(*(place - spot[:2]))
+        path = np.stack([spot[:2], spot[:2] + _INTO_SPECK_R * field.radius * toward])
+        heading = float(np.arctan2(toward[1], toward[0]))
+        angle, _ = kernels.engaged(field, path[1, 0], path[1, 1], heading, 1.0, _SEEN_MM, _SAMPLES)
+        link = self._link(path[:1])
+        cells = self._cells(np.linspace(path[0], path[1], 9))
+        has_room = bool((field.room[cells[:, 0], cells[:, 1]] >= field.step).all())
+        if angle > self.asked.angle_rad or not has_room:
+            return False
+        kernels.pass_along(field, path)
+        if int(np.count_nonzero(self._left())) >= before:
+            return False
+        self._keep(Piece(path, np.array([0.0, angle]), "beside", 1, link))
+        return True
+
     def helix(self) -> bool:
         """Go down by a helix where the region is widest over untouched stock, and march on from it; False where none fits."""
         least, most = (share * self.field.radius for share in _HELIX_RADIUS)
         if not self.asked.centre_cutting:
             least = _HELIX_DEAD_END * self.field.radius
         room = np.where(self._left() & (self.field.far > self.field.radius + THIN_MM), self.field.room, -1.0)
-        i, j = np.unravel_index(int(np.argmax(room)), room.shape)
-        if room[i, j] < least + 0.02:
+        if room.max() < least + 0.02:
             return False
-        middle = self._place(int(i), int(j))
+        i, j = _widest(room, self.field.step)
+        middle = self._place(i, j)
         radius = float(min(room[i, j] - _SEEN_MM, most))
         turn = np.linspace(0.0, 2.0 * np.pi, 97)
         circle = np.stack([middle[0] + radius * np.cos(turn), middle[1] + radius * np.sin(turn)], axis=1)
@@ -298,12 +365,17 @@ class _Run:
             way=_STEP_OVER_RADIUS * radius,
             most_rad=most_rad,
             spread_rad=self.asked.angle_rad if cuts and not slot else np.pi + 0.01,
+            widest_rad=(self.asked.widest_rad or self.asked.angle_rad) + 0.01 if cuts and not slot else np.pi + 0.01,
+            # a straight cut's width over its radius is 1 - cos of its angle: the same area where not all is as tall
+            area=_AREA_OVER * (1.0 - float(np.cos(min(most_rad, np.pi)))) if cuts else np.inf,
             thin=_SEEN_MM if cuts else THIN_MM,
             side=side,
             idle=(0.5 if cuts else 0.25) * radius,
             longest=min(longest, _SLOT_LONGEST_R if slot else np.inf) * radius if cuts else 0.4 * _MOST_ROWS * 0.01 * radius,
             wide=_SLOT_WIDE_R * radius if slot else np.inf,
             cuts=cuts,
+            met_rad=_MET_RAD,
+            beside_rad=_BESIDE_RAD,
         )
         count, last = kernels.march(self.field, at[0], at[1], heading, how, _SAMPLES, self.path, self.angle)
         return int(count), float(last)
@@ -347,3 +419,11 @@ class _Run:
 
     def _corner(self) -> tuple[float, float]:
         return self._place(0, 0)
+
+
+def _widest(room: Floats, step_mm: float) -> tuple[int, int]:
+    """The point furthest from the edge of a region, its room (nx, ny) told only so far; the middle of several such."""
+    deep = np.asarray(distance_transform_edt(room >= room.max() - step_mm), dtype=np.float64)
+    i, j = np.nonzero(deep >= max(deep.max() - 1.0, 1.0))
+    k = int(np.argmin((i - i.mean()) ** 2 + (j - j.mean()) ** 2))
+    return int(i[k]), int(j[k])
