@@ -14,6 +14,7 @@ from newel.core.frames import turn_about_x
 from newel.core.job import Section
 from newel.core.motion import MoveKind
 from newel.core.plan import CutKind
+from newel.core.profile import CutterShape, outline
 from newel.geometry.blank import bar_blank, carve
 from newel.geometry.blank_surface import surface_points
 from newel.geometry.drop import drop_tree
@@ -143,3 +144,19 @@ def test_a_ramp_is_no_steeper_than_asked():
     steps = np.diff(np.vstack([[0.0, 0.0, 3.0], way]), axis=0)
     assert (-steps[:, 2] <= np.tan(np.radians(2.0)) * np.hypot(steps[:, 0], steps[:, 1]) + 1e-9).all()
     assert way[:, 0].max() == pytest.approx(6.0)  # derived: it turns where it was told to, between the chain's places
+
+
+def test_a_short_cutter_keeps_its_shank_out_of_what_stands_beside():
+    # from X 20 on a block stands up to Z 12 that another cut takes; the edge is 4 mm long, the shank above it 3 mm in radius
+    blank = bar_blank(Section.SQUARE, (24.0,), 0.0, 40.0, 0.0, 0.3)
+    there = np.array([[-12.0, 0.0, 5.2, 0.0], [8.0, 0.0, 5.2, 0.0]])
+    carve(blank, flat_end(24.0, 40.0), there, np.arange(2, dtype=np.int32))
+    shape = CutterShape(ball_end(2.0, 4.0).edge, outline((1.0, 4.0), (3.0, 4.0), (3.0, 40.0)))
+    cut = side_cut(
+        CutKind.SURFACE, turn_deg=0.0, from_x_mm=2.0, to_x_mm=28.0, from_y_mm=-6.0, to_y_mm=6.0, top_z_mm=6.0,
+        floor_z_mm=-3.0, cusp_mm=0.05, ae_mm=2.0, slope_deg=50.0,
+    )  # fmt: skip
+    path = cut_passes(cut, shape, wavy_tree(0.0, 0.5), blank, BESIDE)
+    low = path.pose[path.pose[:, 2] < 7.0]
+    assert 14.0 < low[:, 0].max() < 17.5  # as near as the shank may come, less what the map cannot tell
+    assert carved_by(blank, shape, path).struck_mm.max() == 0.0

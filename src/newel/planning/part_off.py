@@ -135,10 +135,11 @@ def _comes_down(name: str, tools: Tools, holding: Holding, about: tuple[DropTree
     shape, radius = tools.shapes[name], 0.5 * tools.cutters[name].DC
     for groove in holding.parted:
         x = np.full(len(TURNS_DEG), _tip_x(groove, holding, radius))
-        for outline in (shape.edge, grown(shape.body, shank_mm)):
-            if float(drop(target, outline, x, np.zeros(len(x)), TURNS_DEG).max()) > groove.radius_mm + 0.02:
+        # a grown outline is told from a tip that is so much lower
+        for outline, lower in ((shape.edge, 0.0), (grown(shape.body, shank_mm), shank_mm)):
+            if float(drop(target, outline, x, np.zeros(len(x)), TURNS_DEG).max()) + lower > groove.radius_mm + 0.02:
                 return False
-            if float(drop(keep_out, outline, x[:1], np.zeros(1), TURNS_DEG[:1]).max()) > groove.radius_mm:
+            if float(drop(keep_out, outline, x[:1], np.zeros(1), TURNS_DEG[:1]).max()) + lower > groove.radius_mm:
                 return False
     return True
 

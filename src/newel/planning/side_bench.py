@@ -140,8 +140,9 @@ class SideBench:
     def stands_clear(self, name: str, x_mm: float, y_mm: float, z_mm: float, turn_deg: float) -> bool:
         """Tell whether the cutter may stand with its tip at a place of the table frame."""
         shape = self.shapes[name]
-        body = grown(shape.body, BODY_CLEARANCE_MM)
-        return all(bool(stands_clear(self.grounds.held, p, x_mm, y_mm, z_mm + 1e-6, turn_deg)) for p in (shape.edge, body))
+        body = grown(shape.body, BODY_CLEARANCE_MM)  # which is told from a tip that is so much lower
+        asked = ((shape.edge, z_mm + 1e-6), (body, z_mm - BODY_CLEARANCE_MM + 1e-6))
+        return all(bool(stands_clear(self.grounds.held, p, x_mm, y_mm, z, turn_deg)) for p, z in asked)
 
     def named(self, *forms: Form) -> list[str]:
         """Return the cutters of these forms, the widest first."""

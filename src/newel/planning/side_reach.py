@@ -175,13 +175,14 @@ def _contact(edge: Floats, normals: Floats) -> tuple[Floats, Floats]:
 
 
 def _clear(tree: DropTree, edge: Profile, body: Profile, poses: Floats, turn_deg: float) -> Bools:
-    """Tell which poses (k, 3) of the tip stand free: edge first, then (where that stands) the body."""
+    """Tell which poses (k, 3) of the tip stand free: edge first, then (where that stands) the body, grown by its clearance."""
     x, y, z = poses.T
     if not len(z):
         return np.zeros(0, bool)
     free = stands_clear(tree, edge, x, y, z + 1e-6, turn_deg)
     some = np.flatnonzero(free)
-    free[some] = stands_clear(tree, body, x[some], y[some], z[some] + 1e-6, turn_deg)
+    # a grown outline is told from a tip that is so much lower
+    free[some] = stands_clear(tree, body, x[some], y[some], z[some] - BODY_CLEARANCE_MM + 1e-6, turn_deg)
     return free
 
 

@@ -108,8 +108,9 @@ def _reaches(bench: SideBench, name: str, sizes: ThreadSizes, hole: Hole, turn_d
     low = hole.floor_z_mm + (FLOOR_MM if not hole.through else -tooth.middle_mm)
     if not bench.stands_clear(name, hole.x_mm, hole.y_mm, low, turn_deg):
         return False
-    body, ring = grown(bench.shapes[name].body, 0.1 * BODY_CLEARANCE_MM), path_radius_mm(tooth, sizes)
+    clear, ring = 0.1 * BODY_CLEARANCE_MM, path_radius_mm(tooth, sizes)
+    body = grown(bench.shapes[name].body, clear)
     return all(
-        bool(stands_clear(bench.grounds.held, body, hole.x_mm + ring * c, hole.y_mm + ring * s, low, turn_deg))
+        bool(stands_clear(bench.grounds.held, body, hole.x_mm + ring * c, hole.y_mm + ring * s, low - clear, turn_deg))
         for c, s in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
     )

@@ -80,7 +80,9 @@ class SideGround:
             z = drop(walls, edge, x, y, self.turn_deg, z)
         low = np.flatnonzero(z < self.body_from_mm)
         if low.size:
-            z[low] = drop(self.target, self.body, x[low], y[low], self.turn_deg, z[low])
+            under = z[low] - BODY_CLEARANCE_MM  # a grown outline is told from a tip so much lower
+            held = drop(self.target, self.body, x[low], y[low], self.turn_deg, under)
+            z[low] = np.maximum(z[low], held + BODY_CLEARANCE_MM)
         z = np.maximum(z, self.over_keep_outs(x, y))
         z[~self._within(x, y)] = _NOWHERE_MM
         return z.reshape(shape)
@@ -93,7 +95,7 @@ class SideGround:
             return np.zeros(x.shape, np.bool_)
         some = np.flatnonzero(free)
         free[some] = self.over_keep_outs(x[some], y[some]) <= z_mm
-        bodies = [(self.target, self.body, 0.0)] if z_mm < self.body_from_mm else []
+        bodies = [(self.target, self.body, BODY_CLEARANCE_MM)] if z_mm < self.body_from_mm else []
         kept = [(walls, edge, 0.0) for walls, edge in self.kept]
         for tree, profile, lift in [(self.target, self.edge, self.raised_mm), *kept, *bodies]:
             some = np.flatnonzero(free)

@@ -71,7 +71,7 @@ def surface(
     every = [grid, *between(as_cut, rule, lowest, grid)]
     pieces = [p for g in every for p in pieces_of(g.x_mm, g.turn_deg, g.z_mm, g.wanted, False)]
     pieces = ordered([p for p in pieces if len(p.x_mm) > 1], cut.from_x_mm, 0.0, same_way=False)
-    chains = chained(pieces, _STAY_DOWN * 2.0 * below.radius_mm, step)
+    chains = [part for chain in chained(pieces, _STAY_DOWN * 2.0 * below.radius_mm, step) for part in _unstruck(chain, wanted)]
     if progress is not None:
         progress(0.5)
     chains = shaped(lowest, chains, EXACT)
@@ -124,6 +124,7 @@ def _wanted(cut: Cut, ground: SideGround, shape: CutterShape, stock: SideStock) 
     over = standing(stock, under_steps(shape.edge), *flat, 0.0).reshape(z.shape) > z + cut.tolerance_mm
     met = replace(ground, floor_z_mm=cut.floor_z_mm - 1.0, _grids={}).lowest(xs, ys) >= cut.floor_z_mm - _SAME_MM
     struck = standing(stock, under_steps(shape.body), *flat, -stock.sure_mm).reshape(z.shape) > z + cut.tolerance_mm
+    struck = np.asarray(binary_dilation(struck, np.ones((3, 3), bool)))  # what lies between two cells counts as the worse one
     wanted = ~steep & over & met & ~struck
     cells = max(1, math.ceil(OVERLAP_MM / _MASK_MM))
     spread = np.asarray(binary_dilation(wanted, np.ones((3, 3), bool), iterations=cells)) & (over | wanted)
@@ -148,9 +149,18 @@ def _rows(ground: SideGround, mask: _Mask, pitch: float, step: float, along_x: b
     x, y = (np.linspace(low, high, n) for (low, high), n in zip(spans, counts))
     shape = (x[None, :], y[:, None]) if along_x else (x[:, None], y[None, :])
     xs, ys = (np.ascontiguousarray(c) for c in np.broadcast_arrays(*shape))
-    wanted = bridged(mask.at(xs, ys), int(_GAP_MM / step), False) & ~mask.struck_at(xs, ys)
+    wanted = bridged(mask.at(xs, ys), int(_GAP_MM / step), False)
     z = ground.lowest(xs, ys) + DRUM_MM
     return Grid(xs, np.degrees(ys / DRUM_MM), z, wanted, False)
+
+
+def _unstruck(chain: Piece, mask: _Mask) -> list[Piece]:
+    """Part a chain where bridges, rows between rows or joins led it to where the body would stand in stock."""
+    free = ~mask.struck_at(chain.x_mm, np.radians(chain.turn_deg) * DRUM_MM)
+    if free.all():
+        return [chain]
+    parts = pieces_of(chain.x_mm[None, :], chain.turn_deg[None, :], chain.z_mm[None, :], free[None, :], False)
+    return [part for part in parts if len(part.x_mm) > 1]
 
 
 def _on_drum(ground: SideGround) -> LowestOnDrum:
