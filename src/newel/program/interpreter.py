@@ -234,6 +234,7 @@ class Run:
     def _run_full(self, line: int) -> int:
         """Read and carry out line `line` (from 0) in full; return the line to go on with."""
         repeated = self.again.get(line)
+        again = line <= self.furthest
         if repeated is not None:
             self._spend(AGAIN_WORK + repeated.work // STEPS_WORK, line)
         try:
@@ -245,6 +246,8 @@ class Run:
         except RefusedError as refused:
             state, text = self.state, self.table.text(line)
             state.findings.add(refused, line + 1, state.place())
+            if again:
+                self._spend(len(text) + LINE_WORK, line)  # to be refused costs as much as to be read
             folded = fold(text, semicolon_comments=state.traits.semicolon_comments)
             has_flow = state.traits.o_words or state.traits.numbered_subprograms
             if refused.code in ("endless-loop", "o-word") or (has_flow and O_LINE.match(folded)):
