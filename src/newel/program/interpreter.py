@@ -375,10 +375,13 @@ class Run:
         """Go where an O-word leads; return the line to go on with."""
         if self.flow is None:
             self.flow = Flow(self.table, self.state)
+        frame = self.flow.frames[-1]
         onward = self.flow.follow(o_word, line)
         while onward < 0:  # an untaken condition: read the O-word it led to
             line = -onward - 1
             onward = self.flow.branch(self._o_word(line), line)
+        if not frame.inside[0] <= onward <= frame.inside[1]:
+            frame.arrive(onward)
         return onward
 
     def _check_percent(self) -> None:
