@@ -13,6 +13,7 @@ from numba import njit
 from newel.geometry.blank_figure_kernels import is_ball_along, radius_at
 from newel.geometry.blank_kernels import cut, lend, touches
 from newel.geometry.blank_sweep_kernels import FAR, clear_spans, step_count, step_pose, sweep
+from newel.geometry.loan_kernels import loan
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -167,9 +168,14 @@ def _ball_x_span(seg, k, y, z, ways):
 def _cut_row(slab, s, i, j, p, more):
     """Cut what piece p sweeps in the step of move i out of the X rays of row j, inside the row's span; `more` steps follow."""
     grid, pieces, moves, limits, work = slab.task
-    ends, links, free = slab.nodes
-    seg, first, size, _ = pieces
-    ways = work.ways
+    ends = loan(slab.nodes.ends)
+    links = loan(slab.nodes.links)
+    free = loan(slab.nodes.free)
+    seg = loan(pieces.seg)
+    first = loan(pieces.first)
+    size = loan(pieces.size)
+    ways = loan(work.ways)
+    spans = loan(work.spans)
     base = (j - s * grid.band) * grid.nz
     tag = moves.tags[i]
     low_x = min(ways[0, 0], ways[1, 0]) - size[p, 0] + limits.sliver
@@ -180,7 +186,7 @@ def _cut_row(slab, s, i, j, p, more):
     ball_top = (size[p, 2] if full else seg[k0, 3]) + min(ways[0, 2], ways[1, 2])
     y = grid.y0 + j * grid.py
     slack = 0.02 / grid.pz  # a turning step's bent way keeps within 0.02 mm of the chords that the spans were scanned along
-    for k in range(max(0, math.ceil(work.spans[2, j] - slack)), min(grid.nz - 1, math.floor(work.spans[3, j] + slack)) + 1):
+    for k in range(max(0, math.ceil(spans[2, j] - slack)), min(grid.nz - 1, math.floor(spans[3, j] + slack)) + 1):
         if not touches(ends, links, s, base + k, low_x, high_x):
             continue
         z = grid.z0 + k * grid.pz
@@ -201,10 +207,10 @@ def _cut_row(slab, s, i, j, p, more):
 def _move_in_band(slab, s, i):
     """Carve the edge's move i out of the X rays of band s (rows of equal y); False where nodes run out."""
     grid, pieces, moves, limits, work = slab.task
-    poses = moves.poses
-    ways = work.ways
-    ext = work.ext
-    free = slab.nodes.free
+    poses = loan(moves.poses)
+    ways = loan(work.ways)
+    ext = loan(work.ext)
+    free = loan(slab.nodes.free)
     parts = 0 if poses[i, 3] == poses[i + 1, 3] else 1
     steps = step_count(poses, i, limits, limits.x_turn)
     for step in range(steps):

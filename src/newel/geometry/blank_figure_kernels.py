@@ -12,6 +12,8 @@ import math
 import numpy as np
 from numba import njit
 
+from newel.geometry.loan_kernels import loan
+
 STEEPEST = 4.0  # slope up to which a ball's way is swept as one figure: by then it needs twice the corners
 BALL_SAGITTA = 1.5  # the chords of a ball straddle it, so that they may be so much longer: a third of it inside, the rest out
 
@@ -83,6 +85,10 @@ def most_corners(pieces, chord):
 @njit(cache=True, error_model="numpy")
 def figure(seg, first, p, counts, clip, dx, half):
     """Write the right half of the slice at dx from the axis, lowest point first; return its corners (0: no slice)."""
+    seg = loan(seg)
+    first = loan(first)
+    counts = loan(counts)
+    half = loan(half)
     dx = abs(dx)
     if dx >= clip:
         return 0

@@ -24,12 +24,12 @@ from newel.geometry.blank_sweep_kernels import (
     Work,
     clear_spans,
     lend_work,
-    loan,
     one_way,
     step_count,
     step_pose,
     sweep,
 )
+from newel.geometry.loan_kernels import loan
 
 PARTS = 4  # chords in one step of a turning move, at most
 
@@ -185,10 +185,12 @@ def touches(ends, links, s, ray, a, b):
 @njit(cache=True, error_model="numpy")
 def _cut_slice(nodes, s, base, work, grid, tag, sliver):
     """Subtract the spans from a slice's rays; return the volume removed, the mean of what Y and Z rays say."""
-    ends, links, free = nodes
-    spans = work.spans
-    ext = work.ext
-    ways = work.ways
+    ends = loan(nodes.ends)
+    links = loan(nodes.links)
+    free = loan(nodes.free)
+    spans = loan(work.spans)
+    ext = loan(work.ext)
+    ways = loan(work.ways)
     y = 0.0
     for j in range(ext[0], ext[1] + 1):
         ways[4, 0] = grid.y0 + spans[0, j] * grid.py
@@ -206,10 +208,10 @@ def _cut_slice(nodes, s, base, work, grid, tag, sliver):
 @njit(cache=True, error_model="numpy")
 def _strike_slice(nodes, s, base, work, grid):
     """Return how deep the spans lie in material: the lesser of the longest overlaps along Y and Z rays (if both see any)."""
-    ends = nodes.ends
-    links = nodes.links
-    spans = work.spans
-    ext = work.ext
+    ends = loan(nodes.ends)
+    links = loan(nodes.links)
+    spans = loan(work.spans)
+    ext = loan(work.ext)
     y = 0.0
     for j in range(ext[0], ext[1] + 1):
         y = max(y, _overlap(ends, links, s, base + j, grid.y0 + spans[0, j] * grid.py, grid.y0 + spans[1, j] * grid.py))
@@ -234,9 +236,9 @@ def lend(pool, task, ledger, s):
 def _move_in_slab(slab, s, i):
     """Carve move i in slab s; False where nodes run out."""
     grid, pieces, moves, _, _ = slab.task
-    size = pieces.size
-    poses = moves.poses
-    reach = slab.reach
+    size = loan(pieces.size)
+    poses = loan(moves.poses)
+    reach = loan(slab.reach)
     first = s * grid.slab
     last = min(grid.nx, first + grid.slab)
     far = 0.0
@@ -263,8 +265,8 @@ def _steps_in_slab(slab, s, i, far):
     the way bends back along a ray's direction each is a step of its own.
     """
     _, pieces, moves, limits, work = slab.task
-    poses = moves.poses
-    ways = work.ways
+    poses = loan(moves.poses)
+    ways = loan(work.ways)
     turn = abs(poses[i + 1, 3] - poses[i, 3])
     fine = 2.0 * math.acos(1.0 - min(0.5, limits.turn_chord / max(far, 1.0)))
     steps = step_count(poses, i, limits, PARTS * fine)
@@ -291,10 +293,13 @@ def _steps_in_slab(slab, s, i, far):
 @njit(cache=True, error_model="numpy")
 def _widest(pieces, low_z, far):
     """Return the largest radius that a cutter with its tip at low_z has below `far`."""
+    seg = loan(pieces.seg)
+    first = loan(pieces.first)
+    size = loan(pieces.size)
     most = 0.0
-    for p in range(len(pieces.size)):
-        if low_z + pieces.size[p, 1] < far:
-            most = max(most, radius_at(pieces.seg, pieces.first, pieces.size, p, min(pieces.size[p, 2], far - low_z)))
+    for p in range(len(size)):
+        if low_z + size[p, 1] < far:
+            most = max(most, radius_at(seg, first, size, p, min(size[p, 2], far - low_z)))
     return most
 
 
@@ -303,9 +308,17 @@ def _step_in_slab(slab, s, i, parts):
     """Carve one small step of move i in slab s: edge first, then the body where it reaches; False where nodes run out."""
     grid, pieces, moves, limits, work = slab.task
     nodes = slab.nodes
-    seg, first, size, edges = pieces
-    ways = work.ways
-    reach = slab.reach
+    free = loan(nodes.free)
+    seg = loan(pieces.seg)
+    first = loan(pieces.first)
+    size = loan(pieces.size)
+    edges = pieces.edges
+    ways = loan(work.ways)
+    hits = loan(work.hits)
+    reach = loan(slab.reach)
+    met = loan(slab.met)
+    struck = loan(slab.struck)
+    removed = loan(slab.removed)
     rays = grid.ny + grid.nz
     low_z = min(ways[0, 2], ways[1, 2])
     low_x = min(ways[0, 0], ways[1, 0])
@@ -329,22 +342,22 @@ def _step_in_slab(slab, s, i, parts):
             if low_z + size[p, 1] >= high:
                 continue
             if p < edges:
-                slab.met[i] = max(slab.met[i], high)
+                met[i] = max(met[i], high)
             if k < k0 or k > k1:
                 continue
-            if nodes.free[s, 1] < rays:
+            if free[s, 1] < rays:
                 return False
             base = (k - s * grid.slab) * rays
             if sweep(pieces, p, grid.x0 + k * grid.px, high, parts, grid, limits.chord, work):
                 if p >= edges:
-                    slab.struck[i] = max(slab.struck[i], _strike_slice(nodes, s, base, work, grid))
+                    struck[i] = max(struck[i], _strike_slice(nodes, s, base, work, grid))
                 else:
                     gone = _cut_slice(nodes, s, base, work, grid, moves.tags[i], limits.sliver)
-                    slab.removed[i] += gone
-                    work.hits[k - s * grid.slab] += gone > 0.0
-                    if work.hits[k - s * grid.slab] >= 32:
-                        work.hits[k - s * grid.slab] = 0
-                        slice_reach(nodes.ends, nodes.links, s, base, grid, reach[k])
+                    removed[i] += gone
+                    hits[k - s * grid.slab] += gone > 0.0
+                    if hits[k - s * grid.slab] >= 32:
+                        hits[k - s * grid.slab] = 0
+                        slice_reach(loan(nodes.ends), loan(nodes.links), s, base, grid, reach[k])
             clear_spans(work, grid)
     return True
 

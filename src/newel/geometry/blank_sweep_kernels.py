@@ -17,37 +17,12 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import config, njit
-from numba.core import cgutils
-from numba.extending import intrinsic
+from numba import njit
 
 from newel.geometry.blank_figure_kernels import ball_along, corner_count, figure, is_ball_along, radius_at
+from newel.geometry.loan_kernels import loan
 
 FAR = 1e30
-
-if config.DISABLE_JIT:
-
-    def loan(array):
-        """Return the array itself."""
-        return array
-
-else:
-
-    @intrinsic
-    def loan(typingctx, array):
-        """Return the array without a share in its ownership; the owner must outlive it.
-
-        Each pass of an owned array into a function counts owners, with a locked instruction on a counter that all
-        threads share: measured at half of the carving's time.
-        """
-
-        def codegen(context, builder, sig, args):
-            loan = context.make_array(sig.args[0])(context, builder, value=args[0])
-            loan.meminfo = cgutils.get_null_value(loan.meminfo.type)
-            loan.parent = cgutils.get_null_value(loan.parent.type)
-            return loan._getvalue()
-
-        return array(array), codegen
 
 
 class Grid(NamedTuple):
@@ -171,6 +146,9 @@ def _scan(ay, az, by, bz, spans, ext):
 @njit(cache=True, error_model="numpy")
 def _scan_ring(rings, q, size, spans, ext):
     """Scan a ring that stands alone."""
+    rings = loan(rings)
+    spans = loan(spans)
+    ext = loan(ext)
     last = size - 1
     for i in range(size):
         _scan(rings[q, 0, last], rings[q, 1, last], rings[q, 0, i], rings[q, 1, i], spans, ext)
@@ -185,6 +163,9 @@ def _scan_pair(rings, q, size, spans, ext, head, tail):
     first pair (`head`) has a back and the last one (`tail`) a front; between them an edge bounds what is swept only
     where it led the way to its pose and trails behind from there.
     """
+    rings = loan(rings)
+    spans = loan(spans)
+    ext = loan(ext)
     last = size - 1
     my = rings[q, 0, last] - rings[1 - q, 0, last]
     mz = rings[q, 1, last] - rings[1 - q, 1, last]
@@ -262,6 +243,8 @@ def _contact_reach(seg, first, p, slope, clip):
 
     The contact at radius r lies r m / H'(r) ahead, at most r: on an arc that is most where H' = m, on a cone at its rim.
     """
+    seg = loan(seg)
+    first = loan(first)
     m = abs(slope)
     if m < 1e-12:
         return 0.0
@@ -290,6 +273,9 @@ def _window(seg, first, p, ways, x, clip, straight, chord):
     touches its floor between the foot (axis in the slice) and the contact ahead of it; else all the way in the slice
     counts. No half way: the two ends are enough.
     """
+    seg = loan(seg)
+    first = loan(first)
+    ways = loan(ways)
     dx = ways[1, 0] - ways[0, 0]
     dy = ways[1, 1] - ways[0, 1]
     dz = ways[1, 2] - ways[0, 2]
@@ -328,8 +314,10 @@ def _shares(seg, first, p, x, clip, parts, chord, work):
     They are even in the angle at which the slice sees the axis, so that none is missed where it enters; the foot is added.
     A turning step of several parts is sliced at the ends of each.
     """
-    out = work.shares
-    t0, t1, foot, unit, count = _window(seg, first, p, work.ways, x, clip, parts == 0, chord)
+    seg = loan(seg)
+    first = loan(first)
+    out = loan(work.shares)
+    t0, t1, foot, unit, count = _window(seg, first, p, loan(work.ways), x, clip, parts == 0, chord)
     if count < 2 or (unit == 0.0 and parts < 2):
         out[0] = t0
         out[1] = t1
@@ -365,8 +353,16 @@ def sweep(pieces, p, x, reach, parts, grid, chord, work):
 
     `parts`: 0 for a straight step, else into how many chords a turning one is split.
     """
-    seg, first, size, _ = pieces
-    half, rings, counts, shares, ways, spans, ext, _ = work
+    seg = loan(pieces.seg)
+    first = loan(pieces.first)
+    size = loan(pieces.size)
+    half = loan(work.half)
+    rings = loan(work.rings)
+    counts = loan(work.counts)
+    shares = loan(work.shares)
+    ways = loan(work.ways)
+    spans = loan(work.spans)
+    ext = loan(work.ext)
     clip_h = reach - min(ways[0, 2], ways[1, 2])
     if size[p, 1] >= clip_h:
         return False
@@ -451,8 +447,8 @@ def lend_work(work, grid, s):
 @njit(cache=True, error_model="numpy")
 def clear_spans(work, grid):
     """Forget the last scan."""
-    spans = work.spans
-    ext = work.ext
+    spans = loan(work.spans)
+    ext = loan(work.ext)
     for j in range(ext[0], ext[1] + 1):
         spans[0, j] = FAR
         spans[1, j] = -FAR

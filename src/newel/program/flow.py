@@ -24,7 +24,8 @@ from newel.program.words import FULL, WordTable
 
 DEEPEST_CALL = 50
 LOCALS = slice(1, 31)
-LOOKS_FROM_TURN = 4  # of a loop: before that its lines are not looked through
+ANYWHERE = (0, 2**62)
+LOOKS_EVERY = 8  # turns of a loop (a power of two): whether what decides was the same before
 
 
 class StopError(Exception):
@@ -37,7 +38,7 @@ class Round:
 
     first: int
     last: int
-    turns: int = 0
+    turns: int = 1
     was: tuple[float, ...] | None = None
 
 
@@ -54,6 +55,22 @@ class Frame:
     doing: dict[int, int] = field(default_factory=dict)
     seen: dict[int, int] = field(default_factory=dict)  # by label of a while: State.changes when it last went round
     rounds: dict[int, Round] = field(default_factory=dict)  # by line of a while; those that have not been left since
+    inside: tuple[int, int] = ANYWHERE  # the lines that all of them have in common
+
+    def arrive(self, line: int) -> None:
+        """Forget the loops that the way on to `line`, which is not `inside` all of them, leads out of."""
+        self.rounds = {at: loop for at, loop in self.rounds.items() if loop.first <= line <= loop.last}
+        self._meet()
+
+    def begin_round(self, line: int, first: int, last: int) -> None:
+        """Remember that the loop from line `first` to `last` goes round, with its `while` on `line`."""
+        self.rounds[line] = Round(first, last)
+        self._meet()
+
+    def _meet(self) -> None:
+        loops = self.rounds.values()
+        first = max((loop.first for loop in loops), default=ANYWHERE[0])
+        self.inside = first, min((loop.last for loop in loops), default=ANYWHERE[1])
 
 
 class Flow:
@@ -120,18 +137,6 @@ class Flow:
 
     def follow(self, o_word: OWord, line: int) -> int:
         """Carry out an O-word on `line` (from 0); return the line to go on with."""
-        frame = self.frames[-1]
-        return self._arrived(frame, self._follow(o_word, line))
-
-    def _arrived(self, frame: Frame, onward: int) -> int:
-        """Forget the loops of a frame that the way on to line `onward` leads out of; return `onward`."""
-        if frame.rounds and onward >= 0:
-            left = [line for line, loop in frame.rounds.items() if not loop.first <= onward <= loop.last]
-            for line in left:
-                del frame.rounds[line]
-        return onward
-
-    def _follow(self, o_word: OWord, line: int) -> int:
         label, word = o_word.label, o_word.word
         if word == "":
             return line + 1
@@ -179,8 +184,8 @@ class Flow:
         """Carry out the O-word that an untaken condition led to: try the next condition, or go on behind it."""
         if o_word.word == "elseif":
             o_word.word = "if"
-            return self._arrived(self.frames[-1], self._condition(o_word, line))
-        return self._arrived(self.frames[-1], line + 1)
+            return self._condition(o_word, line)
+        return line + 1
 
     def _call(self, o_word: OWord, line: int) -> int:
         label = o_word.label
@@ -212,7 +217,7 @@ class Flow:
         if frame.more > 0:
             self._count_call()
             frame.more -= 1
-            frame.rounds.clear()
+            frame.arrive(-1)
             return frame.begin
         self.frames.pop()
         self.state.changes += 1
@@ -239,7 +244,15 @@ class Flow:
             raise RefusedError("endless-loop", f"nothing that o{label} while looks at changes from turn to turn")
         else:
             frame.seen[label] = self.state.changes
-            self._goes_round(label, line, frame)
+            here = frame.rounds.get(line)
+            if here is None:
+                bounds = self._lines_of_loop(label, line, frame)
+                if bounds is not None:
+                    frame.begin_round(line, *bounds)
+            else:
+                here.turns += 1
+                if here.turns % LOOKS_EVERY == 0:
+                    self._look_back(label, here)
         if label in frame.doing:
             if again:
                 self.turn(line)
@@ -248,16 +261,9 @@ class Flow:
             return line + 1
         return line + 1 if again else self.find(label, line, ("endwhile",)) + 1
 
-    def _goes_round(self, label: int, line: int, frame: Frame) -> None:
-        """Count a turn of the loop with its `while` on `line`; refuse where what decides was the same at an earlier one."""
-        here = frame.rounds.get(line)
-        if here is None:
-            lines = self._lines_of_loop(label, line, frame)
-            if lines is not None:
-                frame.rounds[line] = Round(*lines, turns=1)
-            return
-        here.turns += 1
-        numbers = self._deciding(here.first, here.last) if here.turns >= LOOKS_FROM_TURN else None
+    def _look_back(self, label: int, here: Round) -> None:
+        """Refuse a loop at whose turn what decides is the same as at an earlier one."""
+        numbers = self._deciding(here.first, here.last)
         if numbers is None:
             return
         stored = self.state.parameters

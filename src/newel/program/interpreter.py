@@ -234,6 +234,7 @@ class Run:
     def _run_full(self, line: int) -> int:
         """Read and carry out line `line` (from 0) in full; return the line to go on with."""
         repeated = self.again.get(line)
+        again = line <= self.furthest
         if repeated is not None:
             self._spend(AGAIN_WORK + repeated.work // STEPS_WORK, line)
         try:
@@ -245,6 +246,8 @@ class Run:
         except RefusedError as refused:
             state, text = self.state, self.table.text(line)
             state.findings.add(refused, line + 1, state.place())
+            if again:
+                self._spend(len(text) + LINE_WORK, line)  # to be refused costs as much as to be read
             folded = fold(text, semicolon_comments=state.traits.semicolon_comments)
             has_flow = state.traits.o_words or state.traits.numbered_subprograms
             if refused.code in ("endless-loop", "o-word") or (has_flow and O_LINE.match(folded)):
@@ -372,10 +375,13 @@ class Run:
         """Go where an O-word leads; return the line to go on with."""
         if self.flow is None:
             self.flow = Flow(self.table, self.state)
+        frame = self.flow.frames[-1]
         onward = self.flow.follow(o_word, line)
         while onward < 0:  # an untaken condition: read the O-word it led to
             line = -onward - 1
             onward = self.flow.branch(self._o_word(line), line)
+        if not frame.inside[0] <= onward <= frame.inside[1]:
+            frame.arrive(onward)
         return onward
 
     def _check_percent(self) -> None:
