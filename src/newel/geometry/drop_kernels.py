@@ -31,7 +31,8 @@ from newel.geometry.drop_lane_kernels import (
     leaf_lanes,
     node_lanes,
 )
-from newel.geometry.drop_tree_kernels import LANES
+from newel.geometry.drop_tree_kernels import LANES, TreeArrays
+from newel.geometry.loan_kernels import loan
 
 
 class CutterArrays(NamedTuple):
@@ -261,6 +262,9 @@ def drop_one(tree, cutter, x, y, cos, sin, best, enough, guess, stack, bounds, l
     A drop that is found to be higher than `enough` is looked into no further. `guess` (-1: none) is a triangle that may be
     touched: its leaf comes first, and is not looked into again.
     """
+    tree = TreeArrays(loan(tree.node), loan(tree.link), loan(tree.leaf), loan(tree.many), loan(tree.owned))
+    cutter = CutterArrays(loan(cutter.stretch), loan(cutter.starts), loan(cutter.touch), loan(cutter.touch_starts))
+    stack, bounds, lane = loan(stack), loan(bounds), loan(lane)
     px, py, pz, hit = np.nan, np.nan, np.nan, -1
     n = tree.link.shape[1]  # not LANES: loops of a known length are unrolled before they could become vectors
     for p in range(cutter.starts.shape[0] - 1):

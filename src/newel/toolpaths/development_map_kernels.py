@@ -7,6 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from newel.geometry.loan_kernels import loan
+
 RAY_PARTS = 8  # of a ray within the cutter: a steep wall is taken to stand higher than it does by up to one of them
 
 
@@ -166,6 +168,12 @@ def _cleared(radius, dx, sine, cosine, y_mm, z_mm, table, r_step_mm):
     return high
 
 
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _lent(m):
+    """Return a map whose arrays are on loan."""
+    return MapArrays(loan(m.radius_mm), m.x0_mm, m.x_step_mm, m.turn_step_rad, loan(m.sine), loan(m.cosine))
+
+
 @njit(cache=True, error_model="numpy")
 def cut_map(sure, likely, pose, table, r_step_mm, ways):
     """Take a run of poses off two maps, in order, and measure what each pose meets.
@@ -175,6 +183,7 @@ def cut_map(sure, likely, pose, table, r_step_mm, ways):
     maps; returns depth (n,) of the deepest stock met below its top, and side (n, 2): how far, of the cutter's radius, stock was
     met to the left and to the right of the way.
     """
+    sure, likely, pose, table, ways = _lent(sure), _lent(likely), loan(pose), loan(table), loan(ways)
     n = len(pose)
     depth = np.zeros(n)
     sides = np.zeros((n, 2))
