@@ -27,6 +27,7 @@ from newel.planning.side_order import Step, changes, mean_give, ordered, stiffes
 from newel.planning.side_owners import SAME_MM, Owned, Sort, half_width_mm, levels, owners, tops
 from newel.planning.side_reach import UPRIGHT
 from newel.planning.sides import SQUARE_DEG, apart_deg, turned
+from newel.planning.too_slim import refuse_too_slim
 from newel.shop.cutters import Form
 
 Floats = NDArray[np.float64]
@@ -559,6 +560,10 @@ def _numbered(
     edges = [bench.shapes[step.cutter].edge for step in draft.steps]
     stays = bar_stays(bench.bar, bench.holding, draft.cuts, edges, bench.grounds.held, bench.material)
     order = stiffest_order(draft.steps, stays.gives_mm_per_N if stays is not None else None)
+    if stays is not None:
+        roughing = [step.cutter for step, cut in zip(draft.steps, draft.cuts) if cut.kind in (CutKind.FACE, CutKind.CLEAR)]
+        forces = [bench.rough(name).force_N for name in roughing]
+        refuse_too_slim(mean_give(draft.steps, order, stays.gives_mm_per_N), min(forces, default=0.0))
     names = tuple(dict.fromkeys(draft.steps[k].cutter for k in order))
     cuts = tuple(
         _replaced(draft.cuts[k], number=i, cutter=names.index(draft.steps[k].cutter) + 1) for i, k in enumerate(order, start=1)
