@@ -32,7 +32,7 @@ from newel.geometry.drop import drop
 from newel.toolpaths.clear_region import asked_angle_rad
 from newel.toolpaths.cut_passes import cut_passes
 from newel.toolpaths.descent import next_level
-from newel.toolpaths.side_stock import closely
+from newel.toolpaths.side_stock import closely, side_stock
 
 NARROW = ("slot", "dog bone")
 
@@ -228,6 +228,21 @@ def test_a_ridge_is_cut_by_the_area_that_is_met():
     assert way[cutting].sum() <= 3.6 * (TO_X - FROM_X)
     long = cutting & (way > 1.0)
     assert (carved.removed_mm3[long] / way[long]).max() <= 1.2 * 7.2
+
+
+def test_nothing_stands_at_the_edge_of_a_ridge_that_the_planners_blank_knows_coarsely():
+    size, floor = 20.0, 10.0
+    cut = clear_cut(
+        kind=CutKind.FACE, from_x_mm=FROM_X, to_x_mm=TO_X, from_y_mm=-12.0, to_y_mm=12.0, ap_mm=3.0, ae_mm=2.4, deepest_mm=6.0,
+        widest_mm=5.4, top_z_mm=size / np.sqrt(2.0), floor_z_mm=floor, flats_z_mm=(floor,), name="ridge",
+    )  # fmt: skip
+    coarse, fine = (bar_blank(Section.SQUARE, (size,), FROM_X - 10, TO_X + 10, 45.0, pitch) for pitch in (0.4, 0.1))
+    path = cut_passes(cut, flat(), block(), coarse, AROUND)
+    carve(fine, flat(), path.pose, np.zeros(len(path), np.int32))
+    left = side_stock(fine, 0.0, 0.1)
+    x = left.x0_mm + left.step_mm * np.arange(left.height_mm.shape[0])
+    along = (x > FROM_X + 3.0) & (x < TO_X - 3.0)
+    assert left.height_mm[along].max() <= floor + 0.02
 
 
 def test_a_narrow_closed_pocket_is_cleared_by_laps_that_go_down():

@@ -79,7 +79,7 @@ def cleared_levels(
     for place in descent(cut, Grounds(edge, walls), stock, radius, lambda: work.at):
         asked = asked_angle_rad(radius, cut.width_mm(place.level.depth_mm))
         widest = asked_angle_rad(radius, max(cut.width_mm(place.level.depth_mm), cut.widest_mm or 0.0))
-        wanted = Engagement(radius, asked, against_mm, around.centre_cutting, widest)
+        wanted = Engagement(radius, asked, against_mm, around.centre_cutting, widest, stock.sure_mm)
         _clear_at(work, side_scene(cut, shape, place.ground, stock, around), place, wanted)
         if progress is not None:
             progress(place.share)

@@ -51,7 +51,8 @@ _WORTH_IN_THE_OPEN = 0.01  # the same where there is room: strips must go, howev
 class Engagement:
     """What is asked: the cutter's radius at its side, the engaged angle, what way a pass against its turning must save.
 
-    The angle is that in stock as thick as the level; where less stands it may be as much wider, up to `widest_rad`.
+    The angle is that in stock as thick as the level; where less stands it may be as much wider, up to `widest_rad`. `past_mm`:
+    how far past the edge of a strip of stock the cutter goes along it, because the stock's edge is not known better.
     """
 
     radius_mm: float
@@ -59,6 +60,7 @@ class Engagement:
     against_mm: float = np.inf
     centre_cutting: bool = True
     widest_rad: float | None = None
+    past_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -375,7 +377,7 @@ class _Run:
             wide=_SLOT_WIDE_R * radius if slot else np.inf,
             cuts=cuts,
             met_rad=_MET_RAD,
-            beside_rad=_BESIDE_RAD,
+            beside_rad=max(_BESIDE_RAD, asked_angle_rad(radius, min(self.asked.past_mm, 0.5 * radius))),
         )
         count, last = kernels.march(self.field, at[0], at[1], heading, how, _SAMPLES, self.path, self.angle)
         return int(count), float(last)
