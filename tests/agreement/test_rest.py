@@ -41,7 +41,9 @@ def test_the_kernel_agrees_with_plain_loops(y_mm):
     normals /= np.linalg.norm(normals, axis=1)[:, None]
     table = (np.arange(16) * 0.1) ** 2
     grid = (0.0, 0.5, 2 * np.pi / 40)
-    fast = nearest_gaps(points, normals, heights, grid, table, 0.1, y_mm)
+    fast = np.empty(len(points))
+    for some in ((0, 11), (11, len(points))):
+        nearest_gaps(points, normals, heights, grid, (table, 0.1), y_mm, some, fast)
     assert fast == pytest.approx(plain_gaps(points, normals, heights, grid, table, 0.1, y_mm), abs=1e-12)
 
 
