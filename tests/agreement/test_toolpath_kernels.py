@@ -78,6 +78,7 @@ def test_taking_poses_off_the_map(name):
     m, table = random_map(3), table_of(SHAPES[name].edge)
     rng = np.random.default_rng(4)
     pose = np.column_stack([rng.uniform(0, 7, 5), rng.uniform(-0.5, 0.5, 5), rng.uniform(3.5, 5, 5), rng.uniform(0, 360, 5)])
+    pose = np.vstack([pose, [[3.5, 0.0, 4.0, 0.0], [2.0, 0.5, 4.25, 90.0]]])  # round figures too: roots are met exactly
     radians = pose.copy()
     radians[:, 3] = np.radians(pose[:, 3])
     plain = cut_likely_plain(m.likely, m.x0_mm, m.x_step_mm, radians, table.height_mm, table.r_step_mm)

@@ -83,21 +83,23 @@ def test_a_ramp_is_nowhere_steeper_than_asked_and_ends_on_its_piece():
 def test_shaping_follows_a_curve_and_leaves_out_what_lines_follow():
     """Derived: chords of a circle of radius 10 stray by s^2 / 80."""
 
-    def arc(x, turn):
-        return np.sqrt(100.0 - x**2) + 0.0 * turn
+    def arc(x, turn, over=-np.inf):
+        return np.maximum(over, np.sqrt(100.0 - x**2) + 0.0 * turn)
 
     exact = Exactness(below_mm=0.004, above_mm=0.004, least_step_mm=0.001)
     (found,) = shaped(arc, [straight((-6.0, 6.0), (0.0, 0.0), 0.5, 10.0)], exact)
     x = np.linspace(found.x_mm[0], found.x_mm[-1], 4001)
     stray = np.interp(x, found.x_mm, found.z_mm) - arc(x, 0.0)
     assert np.abs(stray).max() <= 0.004
-    (flat,) = shaped(lambda x, turn: 3.0 + 0.5 * x, [straight((0.0, 50.0), (0.0, 0.0), 0.5, 10.0)], exact)
+    (flat,) = shaped(
+        lambda x, turn, over=-np.inf: np.maximum(over, 3.0 + 0.5 * x), [straight((0.0, 50.0), (0.0, 0.0), 0.5, 10.0)], exact
+    )
     assert len(flat.x_mm) == 2
 
 
 def test_shaping_steps_over_a_wall_without_cutting_it():
-    def wall(x, turn):
-        return np.where(x >= 2.0 / 3.0, 5.0, 1.0) + 0.0 * turn
+    def wall(x, turn, over=-np.inf):
+        return np.maximum(over, np.where(x >= 2.0 / 3.0, 5.0, 1.0) + 0.0 * turn)
 
     exact = Exactness(below_mm=0.004, above_mm=0.004, least_step_mm=0.01)
     for way in ((0.0, 2.0), (2.0, 0.0)):
@@ -171,8 +173,8 @@ def test_end_to_end_keeps_every_place():
 def test_a_ridge_between_the_places_asked_is_not_run_into():
     """One long step whose middle lies low, and a ridge a quarter of the way along that no halving would find."""
 
-    def lowest(x, turn):
-        return 5.0 + np.exp(-(((x - 2.5) / 0.4) ** 2)) + 0.0 * turn
+    def lowest(x, turn, over=-np.inf):
+        return np.maximum(over, 5.0 + np.exp(-(((x - 2.5) / 0.4) ** 2)) + 0.0 * turn)
 
     piece = Piece(np.array([0.0, 10.0]), np.zeros(2), np.full(2, np.nan))
     (done,) = shaped(lowest, [piece], Exactness(below_mm=0.004, above_mm=0.004, least_step_mm=0.01))

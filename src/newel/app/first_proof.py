@@ -1,4 +1,4 @@
-"""A thumb of a bar, carved and measured: it calls, and so compiles, what every proof does. See kernel_cache.filled_first."""
+"""A thumb of a bar, planned, carved and measured: that calls, and so compiles, what every job does. See kernel_cache."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from newel.core.job import ProofAsk, Section
+from newel.app.job_file import read_job
+from newel.core.job import ModelFiles, ProofAsk, Section
 from newel.core.setup import KeepOut, SetUp, SetUpBar
-from newel.geometry.blank import Blank
-from newel.geometry.blank_surface import blank_mesh
+from newel.geometry.blank import Blank, bar_blank
+from newel.geometry.blank_surface import blank_mesh, surface_points
+from newel.geometry.meshes import Mesh, write_stl
+from newel.pipeline import cut, decide, read, set_up_of, write
 from newel.planning.set_up import set_up_cutter
+from newel.program.writer import ProgramFile
 from newel.proof.carving import carve_course
 from newel.proof.prove import Case, prove_case, read_course
 from newel.proof.results import Proof
 from newel.proof.strikes import strike_findings
+from newel.proof.valleys import valley_points
 from newel.shop.catalogue import load_shop, shipped_texts
 from newel.shop.outlines import cutter_shape
 
@@ -25,6 +30,19 @@ Ints = NDArray[np.int64]
 CUTTER, MATERIAL = "3 mm flat", "beech"
 
 # A journal turned, a flat milled on the turned bar, a ramp, an arc and a drilled hole: every kind of move there is.
+JOB = """format = 1
+machine = "light benchtop mill"
+[model]
+file = "thumb.stl"
+[bar]
+section = "round"
+size_mm = 10
+material = "medium tooling board"
+[finish]
+rest = false
+cusp_mm = 0.1
+"""
+
 PROGRAM = """G21 G17 G40 G49 G80 G90 G94
 G53 G0 Z0
 T1 M6
@@ -58,13 +76,31 @@ def carve_thumb() -> Blank:
 
 
 def measure_thumb() -> Proof:
-    """Look for the small program's strikes; measure the bar as sawn, draw what is left."""
+    """Measure the bar as sawn, draw what is left, look for the small program's strikes.
+
+    Programs are read last: another process, that carves, compiles the reading of them first.
+    """
     case = thumb_case()
+    asked = case.asked.resolution_mm
+    bar = bar_blank(Section.ROUND, case.setup.bar.size_mm, case.setup.bar.from_x_mm, case.setup.bar.to_x_mm, 0.0, asked)
+    blank_mesh(bar, 1)
+    valley_points(bar)
+    surface_points(bar)
+    passes_of_thumb()
     course, _ = read_course(case, _quiet)
     strike_findings(course, case.setup)
     proof = prove_case(replace(case, programs=(("nothing.ngc", "M30"),)), _quiet)
-    blank_mesh(proof.blank, 1)
     return proof
+
+
+def passes_of_thumb() -> tuple[ProgramFile, ...]:
+    """Plan the journal, make the passes of its first cut, and write them."""
+    shop, job = load_shop(shipped_texts()), read_job(JOB, name="thumb", where="thumb")
+    points, faces = _journal()
+    model = read(job, ModelFiles(write_stl(Mesh(points, faces.astype(np.int32))), "stl"), shop)
+    plan, machine, tools = decide(job, model, shop)
+    first, paths = cut(job, replace(plan, cuts=plan.cuts[:1]), model.mesh, machine, tools, _quiet)
+    return write(job, first, paths, set_up_of(job, first, tools, machine), machine)
 
 
 def _quiet(stage: str, share: float) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,7 @@ from numpy.typing import NDArray
 from newel.core.errors import BadInput
 from newel.geometry import blank_surface_kernels as kernels
 from newel.geometry.blank import Blank
+from newel.geometry.parallel import on_threads
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -32,7 +35,7 @@ def surface_points(blank: Blank, every: int = 1) -> Skin:
         total = int(counts.sum())
         starts = np.cumsum(counts) - counts
         out = kernels.Ends(np.empty((total, 3)), np.empty((total, 3)), np.empty(total, np.int32))
-        kernels.ray_ends(pool, blank.grid, way, every, starts, counts, out)
+        on_threads(len(starts), partial(_some_ends, (pool, blank.grid, way, every), (starts, counts, out)))
         if counts.any():
             # normals are dear, so the rows are not counted with them first: they stand apart, and are closed up here
             kept = np.arange(int(counts.sum())) + np.repeat(starts - (np.cumsum(counts) - counts), counts)
@@ -41,6 +44,12 @@ def surface_points(blank: Blank, every: int = 1) -> Skin:
         return np.empty((0, 3)), np.empty((0, 3)), np.empty(0, np.int32)
     points, normals, tags = (np.concatenate(columns) for columns in zip(*found, strict=True))
     return points, normals, tags
+
+
+def _some_ends(told: tuple[Any, ...], ends: tuple[Any, ...], first: int, last: int) -> None:
+    pool, grid, way, every = told
+    starts, counts, out = ends
+    kernels.ray_ends(pool, grid, way, every, (first, last), starts, counts, out)
 
 
 def radial_top(blank: Blank, x_step_mm: float, turn_step_deg: float) -> tuple[float, Floats]:

@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from newel.geometry.blank_reach_kernels import holds
 
@@ -134,17 +134,17 @@ def _row_ends(pool, grid, way, u, every, at, out):
     return count
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def ray_ends(pool, grid, way, every, starts, counts, out):
-    """Write the well-seen ends of all rays of a direction, row by row from `starts`, and how many each row has."""
-    for k in prange(len(starts)):
+@njit(cache=True, error_model="numpy", nogil=True)
+def ray_ends(pool, grid, way, every, some, starts, counts, out):
+    """Write the well-seen ends of the rays of some rows of a direction, each row from its start, and how many each has."""
+    for k in range(some[0], some[1]):
         counts[k] = _row_ends(pool, grid, way, k * every, every, starts[k], out)
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy")
 def count_ends(pool, grid, way, every, counts):
     """Write how many ends the rays of each row have, well seen or not."""
-    for k in prange(len(counts)):
+    for k in range(len(counts)):
         count = 0
         for v in range(0, grid.ny if way == 2 else grid.nz, every):
             s, i = _ray(grid, way, k * every, v)

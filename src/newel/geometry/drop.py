@@ -151,7 +151,7 @@ def _asked(
     place = _places(x, y, turn)
     out = np.empty((x.size, 4))
     hit = np.empty(x.size, np.int64)
-    floor = np.broadcast_to(np.asarray(floor_mm, float), x.shape).ravel()
+    floor = np.array(np.broadcast_to(np.asarray(floor_mm, float), x.shape)).ravel()  # a copy: a view compiles once more
     told = (tree.arrays, cutter_arrays(profile), place, _nearby_order(place), floor, _RUN)
     _in_runs(x.size, lambda first, last: drop_runs(*told, (first, last), out, hit))
     return x.shape, out, hit

@@ -5,7 +5,7 @@ its neighbours, so points of the surface that come with normals don't have it; b
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 
 @njit(cache=True, error_model="numpy")
@@ -73,10 +73,10 @@ def _row(pool, grid, way, u, rise, at, points, tags):
     return count
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def valley_ends(pool, grid, way, rise, starts, points, tags):
-    """Write the valley bottoms of a direction row by row from `starts`; where `points` is empty only count into `starts`."""
-    for k in prange(len(starts)):
+@njit(cache=True, error_model="numpy", nogil=True)
+def valley_ends(pool, grid, way, rise, some, starts, points, tags):
+    """Write the valley bottoms of some rows of a direction from `starts`; where `points` is empty only count into `starts`."""
+    for k in range(some[0], some[1]):
         if len(points) == 0:
             starts[k] = _row(pool, grid, way, k, rise, -1, points, tags)
         else:

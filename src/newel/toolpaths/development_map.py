@@ -130,7 +130,7 @@ def _standing(
     x, turn = np.broadcast_arrays(np.asarray(x_mm, dtype=float), np.asarray(turn_deg, dtype=float))
     turn_rad = np.radians(np.mod(turn.ravel(), 360.0))
     at = np.ascontiguousarray(x.ravel())
-    least = np.broadcast_to(-np.inf if over_mm is None else over_mm, x.shape).ravel()
+    least = np.array(np.broadcast_to(-np.inf if over_mm is None else over_mm, x.shape)).ravel()  # a copy: a view compiles anew
     found = np.empty(x.size)
     told = (arrays, (at, turn_rad, least), float(y_mm), (table.height_mm, table.r_step_mm), slack)
     on_threads(x.size, lambda first, last: standing_heights(*told, (first, last), found))

@@ -132,8 +132,8 @@ def standing_heights(m, places, y_mm, under, slack, some, out):
 def _cleared(radius, dx, sine, cosine, y_mm, z_mm, table, r_step_mm):
     """Radius left on a ray from the axis by a cutter at (y, z): the ray's own where the cutter does not meet its end.
 
-    How far a place on the ray lies within the cutter is concave along it: the chord between a place outside and one within
-    cuts it within, and halving the outer one's share brings both together (the Illinois way, Dowell and Jarratt 1971).
+    Between a place outside and one within lies the one sought; chords find it, and the share of an end that stays twice is
+    halved, so that both ends come together (the Illinois way, Dowell and Jarratt 1971).
     """
     widest = r_step_mm * (len(table) - 1)
     across = radius * sine - y_mm
@@ -154,16 +154,24 @@ def _cleared(radius, dx, sine, cosine, y_mm, z_mm, table, r_step_mm):
     within_low = low * cosine - z_mm - _height(table, r_step_mm, np.sqrt(across * across + dx * dx))
     if within_low >= 0.0:
         return min(low, radius)
+    kept = 0  # which end stayed last
     for _ in range(60):
         mid = (low * within_high - high * within_low) / (within_high - within_low)
         across = mid * sine - y_mm
         within = mid * cosine - z_mm - _height(table, r_step_mm, np.sqrt(across * across + dx * dx))
+        if abs(within) < 1e-7:
+            return mid
         if within < 0.0:
             low, within_low = mid, within
+            if kept == 1:
+                within_high *= 0.5
+            kept = 1
         else:
             high, within_high = mid, within
-            within_low *= 0.5
-        if within_high < 1e-7 or high - low < 1e-6:
+            if kept == -1:
+                within_low *= 0.5
+            kept = -1
+        if high - low < 1e-6:
             break
     return high
 
