@@ -29,12 +29,22 @@ LANE_ROOM = 144
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
+def _goes_on_as_arc(stretch, i, high):
+    """Tell whether a stretch is the flat tip of a bull nose: the arc after it, held at its lowest, says the same."""
+    if i == high - 1 or stretch[i, ARC] != 0.0 or stretch[i, RISE] != 0.0:
+        return False
+    return stretch[i + 1, ARC] > 0.0 and stretch[i + 1, CR] == stretch[i + 1, R0]
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
 def tangent_lanes(stretch, low, high, lane, n):
     """Planes nowhere above a convex piece, touching it at (QX, QY) if they can: H, HX and HY.
 
     Beyond the piece's reach a plane climbs as steeply outwards as (GX, GY) does, where the piece ends in a line.
     """
     for i in range(high - 1, low - 1, -1):
+        if _goes_on_as_arc(stretch, i, high):
+            continue
         r0, r1, h0, rise = stretch[i, R0], stretch[i, R1], stretch[i, H0], stretch[i, RISE]
         cr, ch, arc = stretch[i, CR], stretch[i, CH], stretch[i, ARC]
         last = i == high - 1
@@ -69,6 +79,8 @@ def tangent_lanes(stretch, low, high, lane, n):
 def nearest_lanes(stretch, low, high, lane, n):
     """Heights of a convex piece at distances whose squares are NEAR2: HN, infinite beyond its reach."""
     for i in range(high - 1, low - 1, -1):
+        if _goes_on_as_arc(stretch, i, high):
+            continue
         r0, h0, rise = stretch[i, R0], stretch[i, H0], stretch[i, RISE]
         cr, ch, arc = stretch[i, CR], stretch[i, CH], stretch[i, ARC]
         reach2 = stretch[i, R1] * stretch[i, R1] * (1.0 + 1e-12)
@@ -83,7 +95,7 @@ def nearest_lanes(stretch, low, high, lane, n):
             for k in range(n):
                 near2 = lane[NEAR2 + k]
                 beyond = np.inf if last else lane[HN + k]
-                out = math.sqrt(near2) - cr
+                out = max(math.sqrt(near2) - cr, r0 - cr)
                 h = ch - math.sqrt(max(arc * arc - out * out, 0.0))
                 lane[HN + k] = h if near2 <= reach2 else beyond
 
