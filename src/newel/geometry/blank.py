@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -44,6 +44,7 @@ SLAB_SLICES = 16
 BAND_ROWS = 16
 MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
 MOST_RAYS = 60_000_000
+Y_RAY, Z_RAY = 1, 2  # what `inside_by_ray` says a point lies in
 LOOKING_SHARE = 0.02  # of the pitch: how finely curves are followed where a look is all that is wanted
 LIMITS = sweeps.Limits(CHORD_MM, TURN_CHORD_MM, X_TURN_RAD, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
 
@@ -148,23 +149,24 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
     return Carved(removed, struck)
 
 
-def carve_looking(blank: Blank, edge: Profile, poses: Floats, rows: Rows, points: Sequence[Floats]) -> list[NDArray[np.bool_]]:
+def carve_looking(
+    blank: Blank, edge: Profile, poses: Floats, rows: Rows, points: Floats, ends: NDArray[np.int64]
+) -> NDArray[np.uint8]:
     """Cut the Y and Z rays alone, in place, by a cutter's edge, and tell on the way which points lie in material.
 
-    `poses` as of `carve`. Before the move to the pose of each of `rows` (k,), rising, the `points` of that number, each
-    (n, 3) in the bar frame, are looked at, as `inside` does. In one go over all moves: it costs little more than carving.
+    `poses` as of `carve`. Before the move to the pose `rows[i]` (k,), rising, `points[ends[i] : ends[i + 1]]` of all (n, 3), in
+    the bar frame, are looked at, as `inside_by_ray` does. In one go over all moves: it costs little more than carving.
     Curves are followed to a fiftieth of the pitch, and X rays stay as they were: what is left serves to look at and to take
     sections of, not to read a surface off.
     """
     poses = np.ascontiguousarray(poses, dtype=np.float64).reshape(-1, 4)
-    rows = np.asarray(rows, dtype=np.int64)
-    if len(rows) != len(points) or (np.diff(rows) < 0).any() or not np.isfinite(poses).all():
+    rows, ends = np.asarray(rows, dtype=np.int64), np.asarray(ends, dtype=np.int64)
+    if len(rows) + 1 != len(ends) or (np.diff(rows) < 0).any() or not np.isfinite(poses).all():
         raise BadInput("looking needs finite poses and points for every one of its rows, in order")
     if len(rows) and not 0 <= rows[0] <= rows[-1] < len(poses):
         raise BadInput("there is no such row to look at")
-    ends = np.concatenate([[0], np.cumsum([len(some) for some in points])]).astype(np.int64)
-    place = np.ascontiguousarray(np.concatenate([*points, np.zeros((0, 3))]), dtype=np.float64)
-    span = np.array([[some[:, 0].min(initial=np.inf), some[:, 0].max(initial=-np.inf)] for some in points]).reshape(-1, 2)
+    place = np.ascontiguousarray(points, dtype=np.float64)
+    span = np.array([_span(place[a:b, 0]) for a, b in itertools.pairwise(ends)]).reshape(-1, 2)
     out = np.zeros(len(place), np.uint8)
     pieces = _pieces(edge, None)
     fine = LOOKING_SHARE * blank.pitch_mm
@@ -175,8 +177,11 @@ def carve_looking(blank: Blank, edge: Profile, poses: Floats, rows: Rows, points
             rows[a:b] - batch.start, ends[a : b + 1], span[a:b], place, out, np.zeros(len(blank.yz.free), np.int64)
         )
         _carve_yz(blank, pieces, moves, limits, looks)
-    seen = out.astype(bool)
-    return [seen[a:b] for a, b in itertools.pairwise(ends)]
+    return out
+
+
+def _span(x: Floats) -> tuple[float, float]:
+    return float(x.min(initial=np.inf)), float(x.max(initial=-np.inf))
 
 
 def _batches(blank: Blank, pieces: sweeps.Pieces, poses: Floats, tags: Ints) -> Iterator[tuple[slice, sweeps.Moves]]:
@@ -283,9 +288,14 @@ def max_radius(blank: Blank, from_x: float, to_x: float) -> float:
 
 def inside(blank: Blank, points: Floats) -> NDArray[np.bool_]:
     """Tell which points (n, 3) of the bar frame lie in material, by the nearest Y ray and Z ray (both must say so)."""
+    return np.asarray(inside_by_ray(blank, points) == (Y_RAY | Z_RAY))
+
+
+def inside_by_ray(blank: Blank, points: Floats) -> NDArray[np.uint8]:
+    """Tell of points (n, 3) of the bar frame which of the nearest rays lie in material there: Y_RAY, Z_RAY, both or 0."""
     out = np.zeros(len(points), np.uint8)
     surface_kernels.inside_points(blank.yz, blank.grid, np.ascontiguousarray(points, dtype=np.float64), out)
-    return out.astype(bool)
+    return out
 
 
 def _half_extents(walls: Floats, size_mm: tuple[float, ...]) -> tuple[float, float]:

@@ -436,7 +436,7 @@ def slab_volumes(pool, grid, out):
 
 @njit(cache=True, error_model="numpy")
 def inside_points(pool, grid, points, out):
-    """Write 1 for each point that lies in material, by the nearest Y ray and the nearest Z ray (both must say so)."""
+    """Write for each point which of its nearest rays say that it lies in material: 1 the Y ray, 2 the Z ray, 3 both."""
     for i in range(len(points)):
         out[i] = 0
         k = math.floor((points[i, 0] - grid.x0) / grid.px + 0.5)
@@ -446,5 +446,5 @@ def inside_points(pool, grid, points, out):
             continue
         s = k // grid.slab
         base = (k - s * grid.slab) * (grid.ny + grid.nz)
-        along_y = holds(pool.ends, pool.links, s, base + jz, points[i, 1])
-        out[i] = along_y and holds(pool.ends, pool.links, s, base + grid.nz + jy, points[i, 2])
+        out[i] = holds(pool.ends, pool.links, s, base + jz, points[i, 1])
+        out[i] += 2 * holds(pool.ends, pool.links, s, base + grid.nz + jy, points[i, 2])

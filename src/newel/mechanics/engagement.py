@@ -8,24 +8,30 @@ outline), force by Kienzle's law on each bit of edge. Derived; teeth are straigh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from newel.core.profile import Profile
-from newel.geometry.blank import Blank, carve_looking, inside
+from newel.geometry.blank import Y_RAY, Z_RAY, Blank, carve_looking, inside_by_ray
 from newel.geometry.profiles import polyline
+from newel.mechanics import engagement_kernels as kernels
+from newel.mechanics.places_on_way import Places, ahead_mm
 
 Floats = NDArray[np.float64]
 
 ANGLES = 120  # places round the cutter: whole numbers of them lie between 2, 3, 4, 5, 6 or 8 teeth
+_ANGLE = (np.arange(ANGLES) + 0.5) * 2.0 * np.pi / ANGLES
+AROUND = np.column_stack([np.cos(_ANGLE), np.sin(_ANGLE)])
 HEIGHTS = 64
 GRADING = 1.5  # places up the edge lie closer together near the tip, where finishing cuts
 CHORD_MM = 0.005
-AT_ONCE = 16  # poses looked at in one go
+AT_ONCE = 128  # places asked in one go: their cells take 40 MB
+IN_ROUND = 0.05  # of the pitch, see `_edge_at`
+MOST_IN = 0.66  # of the pitch: as far within the edge as is asked at most
+MOST_SCALE = 4.0  # what was found is scaled to the volume removed by no more than this
 
 # Force square to the edge beside the tangential one, as a share of it. Published: Chinese J. Mech. Eng. (2021), doi
 # 10.1186/s10033-021-00536-9, table 5, K_r h + K_e over K_t h + K_e at h = 0.05 mm: 0.34 (6082) to 0.69 (6061); the high end.
@@ -50,20 +56,6 @@ class CuttingLaw:
     mc: float
     teeth: int
     normal_share: float = NORMAL_SHARE
-
-
-@dataclass(frozen=True)
-class Places:
-    """Where to ask along a way: rows (k,), rising, and at each the pose and rate (k, 4), spindle speed and mm to look ahead.
-
-    Pose, rate, speed and `ahead_mm` (k,) are those of `engagement`; the row is the one of the way before which to look.
-    """
-
-    row: NDArray[np.intp]
-    pose: Floats
-    rate_per_min: Floats
-    spindle_rpm: Floats
-    ahead_mm: Floats
 
 
 @dataclass(frozen=True)
@@ -121,154 +113,119 @@ def engagement(
     """
     pose, rate = np.asarray(pose, float).reshape(-1, 4), np.asarray(rate_per_min, float).reshape(-1, 4)
     rpm = np.broadcast_to(np.asarray(spindle_rpm, float), (len(pose),))
-    parts = []
-    for some in _some_at_once(len(pose)):
-        edge = _edge_at(cells, pose[some], rate[some], ahead_mm, float(blank.reach_mm.max()))
-        parts.append(_engaged(edge, inside(blank, edge.points), rpm[some], law))
-    return joined_engagements(parts)
+    pose = pose + rate * (ahead_mm / np.maximum(_tip_speed(pose, rate), 1e-9))[:, None]
+    edge = _edge_at(blank, cells, pose, rate)
+    return _engaged(edge, inside_by_ray(blank, edge.points), rpm, law)
+
+
+def look_ahead_mm(edge: Profile, pitch_mm: float) -> float:
+    """How far before a place the cutting is to have come when it is asked there (`places_on`), for a grid's pitch."""
+    return ahead_mm(pitch_mm, edge.radius_mm, MOST_IN * pitch_mm)
 
 
 def engagement_along(blank: Blank, edge: Profile, poses: Floats, places: Places, law: CuttingLaw) -> Engagement:
     """Carve the blank, in place, by an edge along `poses` (n, 4), and ask at places on the way what the edge meets there.
 
-    As `engagement` at each place before its row is cut, but in one go, which costs little more than carving. The blank's
-    X rays stay as they were (`carve_looking`): it serves to be asked again and to take sections of.
+    As `engagement` does, no further ahead than the places themselves lie, but in one go, which costs little more than carving.
+    The blank's X rays stay as they were (`carve_looking`): it serves to be asked again and to take sections of.
     """
-    cells, reach = edge_cells(edge), float(blank.reach_mm.max())
-
-    def edges() -> Iterator[tuple[slice, _EdgeAt]]:
-        for some in _some_at_once(len(places.row)):
-            yield some, _edge_at(cells, places.pose[some], places.rate_per_min[some], places.ahead_mm[some], reach)
-
-    # worked out again rather than kept: the arrays are large
-    points = [part for _, one in edges() for part in np.split(one.points, np.cumsum(one.works.sum(axis=(1, 2)))[:-1])]
-    met = carve_looking(blank, edge, poses, places.row, points)
-    return joined_engagements(
-        [_engaged(one, np.concatenate(met[some]), places.spindle_rpm[some], law) for some, one in edges()]
-    )
+    cells, parts, done, began = edge_cells(edge), [], 0, 0
+    while done < len(places.row):
+        last = int(places.row[min(done + AT_ONCE, len(places.row)) - 1])
+        some = places.between(began, last)
+        one = _edge_at(blank, cells, some.pose, some.rate_per_min)
+        told = carve_looking(blank, edge, poses[began : last + 1], some.row, one.points, one.ends)
+        parts.append(_engaged(one, told, some.spindle_rpm, law))
+        done, began = done + len(some.row), last
+    carve_looking(blank, edge, poses[began:], np.zeros(0, dtype=np.intp), np.zeros((0, 3)), np.zeros(1, dtype=np.int64))
+    return joined_engagements(parts)
 
 
-def _some_at_once(count: int) -> list[slice]:
-    return [slice(at, min(at + AT_ONCE, count)) for at in range(0, count, AT_ONCE)]
+def hardest_in_each(found: Engagement, asked: NDArray[np.intp], count: int) -> Engagement:
+    """Of what was found at the places of each of `count` rows asked for (`asked`, rising, as of `Places`), keep the hardest.
+
+    The area is the mean over a row's places, to be held against the volume that the row removed.
+    """
+    places = np.bincount(asked, minlength=count)
+    order = np.lexsort((-found.side_N, asked))
+    first = order[(np.cumsum(places) - places)[places > 0]]
+    hardest = _nothing_met(count)
+    for name in Engagement.__dataclass_fields__:
+        getattr(hardest, name)[places > 0] = getattr(found, name)[first]
+    return replace(hardest, area_mm2=np.bincount(asked, found.area_mm2, count) / np.maximum(places, 1))
+
+
+def scaled_to_volume(area_mm2: Floats, found_mm2: Floats) -> tuple[Floats, Floats]:
+    """How much more than what was found, side force and torque (k,) each, a cut of `area_mm2` by its volume asks for.
+
+    Thin chips are lost between rays. Torque goes with the area. The force of a side cut too thin by so much goes with its
+    power of (1 - mc) / 2 and that of a ball's with 1 - mc or so (derived, one tooth in the cut): a half lies between.
+    """
+    scale = np.divide(area_mm2, found_mm2, out=np.ones(len(found_mm2)), where=found_mm2 > 0.0).clip(1.0, MOST_SCALE)
+    return np.sqrt(scale), scale
+
+
+def shape_alone(hardness: Floats, area_mm2: Floats, found_mm2: Floats) -> Floats:
+    """What of a `hardness` (k,), force or torque over that of the volume, is due to the shape of the cut.
+
+    The rest: where it was asked more was cut than the stretch's volume tells, for it cuts only here and there or is thinner
+    than the grid. Forces go with the area's power of 0.75 or so (Kienzle's 1 - mc).
+    """
+    return np.asarray(hardness / np.maximum(found_mm2 / np.maximum(area_mm2, 1e-12), 1.0) ** 0.75)
 
 
 def joined_engagements(parts: Sequence[Engagement]) -> Engagement:
     """Put what was found at several times one behind the other."""
     names = Engagement.__dataclass_fields__
-    if not parts:
-        return Engagement(**{name: np.zeros((0, 3) if name == "force_N" else 0) for name in names})
-    return Engagement(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+    return Engagement(**{name: np.concatenate([getattr(part, name) for part in (_nothing_met(0), *parts)]) for name in names})
 
 
-class _EdgeAt(NamedTuple):
-    """Cells of an edge at (k,) poses: rings, where they are and move, which could cut, and those in the bar frame (n, 3)."""
-
-    cells: EdgeCells
-    place: tuple[Floats, Floats, Floats]
-    speed: tuple[Floats, Floats]
-    into: Floats
-    works: NDArray[np.bool_]
-    points: Floats
-    tip_speed: Floats
+def _nothing_met(count: int) -> Engagement:
+    """What is found at `count` places where nothing is met."""
+    names = Engagement.__dataclass_fields__
+    return Engagement(**{name: np.zeros((count, 3) if name == "force_N" else count) for name in names})
 
 
-def _edge_at(cells: EdgeCells, pose: Floats, rate: Floats, ahead_mm: Floats | float, reach_mm: float) -> _EdgeAt:
-    turn_rate = np.radians(rate[:, 3])
-    tip_speed = np.sqrt(
-        rate[:, 0] ** 2 + (rate[:, 1] + turn_rate * pose[:, 2]) ** 2 + (rate[:, 2] - turn_rate * pose[:, 1]) ** 2
-    )
-    minutes = ahead_mm / np.maximum(tip_speed, 1e-9)
-    at = pose + rate * minutes[:, None]
-    # nothing stands further out than the blank reaches: leave out the rings above
-    cells = _up_to(cells, reach_mm - float(at[:, 2].min()))
-    cos, sin = _round()
-    r, h = cells.r_mm[:, None], cells.h_mm[:, None]
-    x = at[:, 0, None, None] + r * cos
-    y = at[:, 1, None, None] + r * sin
-    z = at[:, 2, None, None] + h + np.zeros_like(y)
-    speed_x, spin = rate[:, 0, None, None], turn_rate[:, None, None]
-    speed_y, speed_z = rate[:, 1, None, None] + spin * z, rate[:, 2, None, None] - spin * y
-    into = (speed_x * cos + speed_y * sin) * cells.normal[:, 0, None] + speed_z * cells.normal[:, 1, None]
-    turn = np.radians(at[:, 3])[:, None, None]
-    c, s = np.cos(turn), np.sin(turn)
-    works = into > 1e-9
-    points = np.stack([x[works], (c * y + s * z)[works], (c * z - s * y)[works]], axis=1)
-    return _EdgeAt(cells, (x, y, z), (speed_x, speed_y), into, works, points, tip_speed)
+def _edge_at(blank: Blank, cells: EdgeCells, pose: Floats, rate: Floats) -> kernels.Cells:
+    """Lay the cells, each a little within the edge, lest a wall that it runs along be taken for what it cuts.
+
+    A plane may lie so far, square to itself, from where the nearest ray meets it: half a pitch along X and along the one of Y
+    and Z that the ray doesn't run along (plane geometry), and a little for what is round.
+    """
+    rings = np.column_stack([cells.r_mm, cells.h_mm, cells.length_mm, cells.normal])
+    pose, rate = (np.column_stack([table[:, :3], np.radians(table[:, 3])]) for table in (pose, rate))
+    reach = float(blank.reach_mm.max())
+    low = int(np.searchsorted(cells.h_mm, reach - pose[:, 2].min(initial=reach), side="right"))  # rings that may meet anything
+    most = len(pose) * len(AROUND) * low
+    room = np.empty(most, np.int32), np.empty(most), np.empty((most, 3)), np.empty(most, np.bool_)
+    laid = kernels.Cells(rings, AROUND, pose, rate, *room, np.zeros(len(pose) + 1, np.int64))
+    n = kernels.place_cells(laid, np.array([blank.pitch_mm, IN_ROUND, reach**2]))
+    return laid._replace(cell=room[0][:n], into=room[1][:n], points=room[2][:n], upright=room[3][:n])
 
 
-def _engaged(edge: _EdgeAt, met: NDArray[np.bool_], rpm: Floats, law: CuttingLaw) -> Engagement:
-    """Reckon what the edge meets from which of its points lie in material."""
-    cells, (x, y, z), (speed_x, speed_y), into, works = edge.cells, edge.place, edge.speed, edge.into, edge.works.copy()
-    works[works] = met
-    cos, sin = _round()
-    r, h = cells.r_mm[:, None], cells.h_mm[:, None]
-    n_r, n_h = cells.normal[:, 0, None], cells.normal[:, 1, None]
-    chip = np.where(works, into, 0.0) / (rpm * law.teeth)[:, None, None]
-    tangential = law.kc11_N_per_mm2 * cells.length_mm[:, None] * chip ** (1.0 - law.mc)
-    pushed = law.normal_share * tangential  # along the normal, out of the cutter; the cutter is pushed back
-    # A tooth of a clockwise spindle runs toward (sin, -cos); the work drags it the other way.
-    fx = -tangential * sin - pushed * n_r * cos
-    fy = tangential * cos - pushed * n_r * sin
-    fz = -pushed * n_h
-    teeth = [
-        _all_teeth(part.sum(axis=1), law.teeth)
-        for part in (fx, fy, fz, -(y * fz - z * fy), np.hypot(fx, fy) * h, np.hypot(fx, fy))
-    ]
-    side = np.hypot(teeth[0], teeth[1])
-    hardest = side.argmax(axis=1)
-    k = np.arange(len(rpm))
-    along = np.sum(works * cells.length_mm[:, None], axis=(1, 2))
-    with_motion = speed_x * sin - speed_y * cos > 0.0
-    total = np.maximum(tangential.sum(axis=(1, 2)), 1e-12)
-    ap, ae = _depth_and_width(cells, works, (x, y), (speed_x, speed_y))
-    step = 2.0 * np.pi / ANGLES
+def _engaged(edge: kernels.Cells, told: NDArray[np.uint8], rpm: Floats, law: CuttingLaw) -> Engagement:
+    """Reckon what the edge meets from what rays told of its points."""
+    met = np.where(edge.upright, told & Z_RAY, told & Y_RAY) != 0
+    out = np.empty((len(edge.pose), kernels.COLUMNS))
+    figures = np.array([law.kc11_N_per_mm2, law.mc, law.teeth, law.normal_share])
+    kernels.reckon(edge, met, np.ascontiguousarray(rpm), figures, out)
     return Engagement(
-        area_mm2=(np.where(works, into, 0.0) * r * cells.length_mm[:, None]).sum(axis=(1, 2))
-        * step
-        / np.maximum(edge.tip_speed, 1e-9),
-        ap_mm=ap,
-        ae_mm=ae,
-        arc_deg=np.asarray(works.any(axis=1)).sum(axis=1) * 360.0 / ANGLES,
-        chip_mm=chip.max(axis=(1, 2)),
-        mean_chip_mm=(chip * cells.length_mm[:, None]).sum(axis=(1, 2)) / np.maximum(along, 1e-12),
-        climb=(tangential * ~with_motion).sum(axis=(1, 2)) / total,
-        force_N=np.stack([part[k, hardest] for part in teeth[:3]], axis=1),
-        side_N=side[k, hardest],
-        thrust_N=teeth[2][k, np.abs(teeth[2]).argmax(axis=1)],
-        height_mm=teeth[4][k, hardest] / np.maximum(teeth[5][k, hardest], 1e-12),
-        spindle_Nm=law.teeth * (tangential * r).sum(axis=(1, 2)) * step / (2.0 * np.pi) * 1e-3,
-        rotary_Nm=np.abs(teeth[3]).max(axis=1) * 1e-3,
+        area_mm2=out[:, kernels.AREA],
+        ap_mm=out[:, kernels.AP],
+        ae_mm=out[:, kernels.AE],
+        arc_deg=out[:, kernels.ARC],
+        chip_mm=out[:, kernels.CHIP],
+        mean_chip_mm=out[:, kernels.MEAN_CHIP],
+        climb=out[:, kernels.CLIMB],
+        force_N=out[:, kernels.FORCE :],
+        side_N=out[:, kernels.SIDE],
+        thrust_N=out[:, kernels.THRUST],
+        height_mm=out[:, kernels.HEIGHT],
+        spindle_Nm=out[:, kernels.SPINDLE],
+        rotary_Nm=out[:, kernels.ROTARY],
     )
 
 
-def _round() -> tuple[Floats, Floats]:
-    """Cosine and sine of the places round the cutter."""
-    angle = (np.arange(ANGLES) + 0.5) * 2.0 * np.pi / ANGLES
-    return np.cos(angle), np.sin(angle)
-
-
-def _up_to(cells: EdgeCells, height_mm: float) -> EdgeCells:
-    count = max(1, int(np.searchsorted(cells.h_mm, height_mm, side="right")))
-    return EdgeCells(cells.r_mm[:count], cells.h_mm[:count], cells.length_mm[:count], cells.normal[:count])
-
-
-def _all_teeth(one: Floats, teeth: int) -> Floats:
-    """Add up what teeth evenly set find at once, from what one finds at each angle (k, angles)."""
-    shifts = [round(tooth * ANGLES / teeth) for tooth in range(teeth)]
-    return np.asarray(sum(np.roll(one, shift, axis=1) for shift in shifts), dtype=np.float64)
-
-
-def _depth_and_width(
-    cells: EdgeCells, works: NDArray[np.bool_], at: tuple[Floats, Floats], speed: tuple[Floats, Floats]
-) -> tuple[Floats, Floats]:
-    """Height of the engaged edge along the axis, and its width square to the motion seen along the axis, (k,) each."""
-    rises = 0.5 * cells.length_mm * np.abs(cells.normal[:, 0])
-    rows = np.asarray(works.any(axis=2))
-    top = np.where(rows, cells.h_mm + rises, -np.inf).max(axis=1)
-    low = np.where(rows, cells.h_mm - rises, np.inf).min(axis=1)
-    across = at[1] * speed[0] - at[0] * np.broadcast_to(speed[1], works.shape)
-    across = across / np.maximum(np.hypot(speed[0], speed[1]), 1e-9)
-    left = np.where(works, across, -np.inf).max(axis=(1, 2))
-    right = np.where(works, across, np.inf).min(axis=(1, 2))
-    any_works = np.asarray(works.any(axis=(1, 2)))
-    return np.where(any_works, top - low, 0.0), np.where(any_works, left - right, 0.0)
+def _tip_speed(pose: Floats, rate: Floats) -> Floats:
+    turn = np.radians(rate[:, 3])
+    return np.asarray(np.sqrt(rate[:, 0] ** 2 + (rate[:, 1] + turn * pose[:, 2]) ** 2 + (rate[:, 2] - turn * pose[:, 1]) ** 2))

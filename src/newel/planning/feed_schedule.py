@@ -1,7 +1,7 @@
 """Feeds along a cut: as quick as force, torque, bending and chip allow at every stretch, instead of one feed for the worst.
 
 What each row removes is known from carving the planner's blank. A volume does not tell a slot from a tall thin cut, so
-the blank is asked what the edge really meets, at places spread over the cut and at its hardest ones. Every other stretch is
+the blank is asked what the edge really meets in every stretch. In a long cut it is asked in some, and every other stretch is
 taken as hard for its volume as the asked ones most like it. A stretch's feed is then the largest within every limit.
 """
 
@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from newel.core.motion import MoveKind, Toolpath
 from newel.core.plan import Cut, CutKind, Decision
@@ -20,11 +19,22 @@ from newel.core.profile import CutterShape, Profile
 from newel.core.units import duration
 from newel.geometry.blank import Blank, carve, copy_of
 from newel.geometry.profiles import radius_at
+from newel.mechanics.alike import as_those_alike, likeness, some_of_each_kind
 from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, SliceFigures, bar_figures, bar_state
 from newel.mechanics.chip import engagement_angle_deg, largest_chip_mm, mean_chip_mm
 from newel.mechanics.clock import HeldBy, tip_way_mm, toolpath_timed
 from newel.mechanics.cutter_bending import allowed_force_N, cutter_compliance_mm_per_N
-from newel.mechanics.engagement import CuttingLaw, Engagement, Places, engagement_along, joined_engagements
+from newel.mechanics.engagement import (
+    CuttingLaw,
+    Engagement,
+    engagement_along,
+    hardest_in_each,
+    joined_engagements,
+    look_ahead_mm,
+    scaled_to_volume,
+    shape_alone,
+)
+from newel.mechanics.places_on_way import Asked, places_on
 from newel.mechanics.power import spindle_power_at_W, torque_from_power_Nm
 from newel.planning.feeds import (
     BENDING_FINISH_MM,
@@ -43,12 +53,8 @@ Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 STRETCH_MM = 3.0  # shorter stretches are lost in the grid of the planner's blank, and a machine does not change speed in them
-SPREAD = 100  # places spread over a cut at which the edge's engagement is asked
-HARDEST = 250  # and so many of its hardest by volume, no more than ALIKE of one kind
-ASKED_SHARE, LEAST_ASKED = 8, 15  # in small cuts: one in so many stretches each way, and no fewer than so many
-ALIKE = 3
-ALIKE_MM, ALIKE_AREA = 2.0, 0.5  # stretches are of a kind within 2 mm along X and half an octave of area
-NEIGHBOURS = 3  # a stretch is taken as hard for its volume as the hardest of so many asked ones that are most like it
+MOST_ASKED = 3000  # stretches of a cut in which the edge's engagement is asked: a third of a millisecond each
+ALIKE = 3  # where a cut has more: so many of a kind
 LEVEL = 0.85  # from one feed to the next lower one; few levels keep a program of plain feeds small
 LEVELS = 20
 BAR_BENDING_ROUGH_MM = 0.1  # common practice: well inside an allowance of 0.3 mm
@@ -60,7 +66,6 @@ AT_WALL_MM = 0.05  # a ring this near to a bore's wall is the one that makes it:
 MAY_RUB_MM = 1.0  # over so short a way a chip may be too thin: where the cutter steps aside against a tall wall
 OUTLINE_STEPS = 64  # of an edge's outline, to find its area
 THIN_MM2 = 1e-4  # less than this across the motion is no cut
-MOST_SCALE = 4.0  # an engagement is scaled to the volume removed by no more than this either way
 
 # These keep their feed: what rules them is no side force on an edge that runs along the work, or, in a bevel, hardly any.
 _KEEP_FEED = (CutKind.DRILL, CutKind.THREAD, CutKind.BEVEL)
@@ -153,19 +158,20 @@ def standing_bar(
 
 
 def ask_at(blank: Blank, path: Toolpath, asked: Rows, cut: Cut, duty: Duty) -> Engagement:
-    """Carve the blank (Y and Z rays), in place, to the last of the rows asked for, and ask before each what the edge meets."""
+    """Carve the blank (Y and Z rays), in place, to the last of the rows asked for, and ask in each what the edge meets."""
     if len(asked) == 0:
         return joined_engagements([])
-    way = np.concatenate([[0.0], tip_way_mm(path.pose)])
-    step = path.pose[asked] - path.pose[asked - 1]
-    places = Places(
-        asked,
-        path.pose[asked - 1],
-        step * (cut.feed_mm_per_min / np.maximum(way[asked], 1e-9))[:, None],
-        np.full(len(asked), cut.spindle_rpm),
-        np.full(len(asked), 1.5 * blank.pitch_mm),
-    )
-    return engagement_along(blank, duty.shape.edge, path.pose[: asked[-1] + 1], places, law_of(duty.cutter, duty.material))
+    edge, last = duty.shape.edge, asked[-1] + 1
+    rows = Asked(asked, np.full(len(asked), cut.feed_mm_per_min), np.full(len(asked), cut.spindle_rpm))
+    way = places_on(path.pose[:last], _fed(path)[:last], rows, look_ahead_mm(edge, blank.pitch_mm))
+    found = engagement_along(blank, edge, way.poses, way.places, law_of(duty.cutter, duty.material))
+    return hardest_in_each(found, way.places.asked, len(asked))
+
+
+def _fed(path: Toolpath) -> NDArray[np.bool_]:
+    fed = (path.feed_mm_per_min > 0.0) & (path.kind != MoveKind.RAPID)
+    fed[0] = False
+    return np.asarray(fed)
 
 
 def asks_schedule(cut: Cut, cutter: Cutter) -> bool:
@@ -180,22 +186,15 @@ def asks_schedule(cut: Cut, cutter: Cutter) -> bool:
 
 
 def _moments(stretch: _Stretches, cut: Cut, duty: Duty) -> Rows:
-    """Rows to ask at: stretches spread over the cut, and the hardest by volume, few of a kind."""
+    """Rows to ask in: every stretch's, or in a long cut the hardest by volume, few of a kind, and as many spread over it."""
     cuts = np.flatnonzero(stretch.area_mm2 > THIN_MM2)
-    if len(cuts) == 0:
-        return np.zeros(0, dtype=np.intp)
-    few = max(LEAST_ASKED, len(cuts) // ASKED_SHARE)
-    spread = cuts[np.unique(np.linspace(0, len(cuts) - 1, min(SPREAD, few)).astype(int))]
-    tooth = _by_volume(stretch.area_mm2[cuts], duty, cut.spindle_rpm)[0]
-    hardest = cuts[np.argsort(-tooth, kind="stable")]
-    kind = np.stack([stretch.x_mm[hardest] // ALIKE_MM, np.log2(stretch.area_mm2[hardest]) // ALIKE_AREA], axis=1)
-    _, number = np.unique(kind, axis=0, return_inverse=True)
-    order = np.argsort(number.ravel(), kind="stable")
-    sorted_number = number.ravel()[order]
-    nth = np.empty(len(hardest), dtype=np.int64)
-    nth[order] = np.arange(len(hardest)) - np.searchsorted(sorted_number, sorted_number)
-    chosen = np.unique(np.concatenate([spread, hardest[nth < ALIKE][: min(HARDEST, few)]]))
-    return np.asarray(np.unique(stretch.hard_row[chosen]), dtype=np.intp)
+    if len(cuts) > MOST_ASKED:
+        tooth = _by_volume(stretch.area_mm2[cuts], duty, cut.spindle_rpm)[0]
+        alike = likeness(stretch.x_mm[cuts], stretch.area_mm2[cuts])
+        hardest = some_of_each_kind(alike, tooth, ALIKE, MOST_ASKED // 2)
+        spread = np.unique(np.linspace(0, len(cuts) - 1, MOST_ASKED // 2).astype(int))
+        cuts = cuts[np.union1d(hardest, spread)]
+    return np.asarray(np.unique(stretch.hard_row[cuts]), dtype=np.intp)
 
 
 @dataclass(frozen=True)
@@ -254,8 +253,7 @@ def most_area_mm2(edge: Profile) -> float:
 
 def _stretches(path: Toolpath, removed_mm3: Floats, duty: Duty) -> _Stretches:
     way = np.concatenate([[0.0], tip_way_mm(path.pose)])
-    fed = (path.feed_mm_per_min > 0.0) & (path.kind != MoveKind.RAPID)
-    fed[0] = False
+    fed = _fed(path)
     of_row = np.full(len(path), -1, dtype=np.int64)
     rows = np.flatnonzero(fed)
     if len(rows) == 0:
@@ -304,7 +302,7 @@ def _by_volume(area_mm2: Floats, duty: Duty, rpm: float) -> tuple[Floats, Floats
 def _hardness(cut: Cut, stretch: _Stretches, met: Met, duty: Duty) -> tuple[Floats, Floats]:
     """How much harder each stretch is, in side force and in torque, than its volume alone says, (s,) each.
 
-    As the hardest of the NEIGHBOURS asked stretches that are nearest to it in X and area.
+    As it was found, where it was asked; else as the middle one of the asked stretches that are nearest to it in X and area.
     """
     n = len(stretch.area_mm2)
     number = stretch.of_row[met.row]
@@ -314,17 +312,14 @@ def _hardness(cut: Cut, stretch: _Stretches, met: Met, duty: Duty) -> tuple[Floa
         return np.full(n, SLOT_HARDNESS), np.ones(n)
     tooth, torque, _, _ = _by_volume(area[told], duty, cut.spindle_rpm)
     grown = cut.feed_mm_per_min ** (1.0 - duty.material.mc)
-    scale = np.clip(area[told] / met_area[told], 1.0 / MOST_SCALE, MOST_SCALE)
-    side = met.found.side_N[told] * scale / (tooth * grown)
-    turn = met.found.spindle_Nm[told] * scale / (torque * grown)
-    tree = cKDTree(_likeness(stretch.x_mm[number][told], area[told]))
-    _, near = tree.query(_likeness(stretch.x_mm, np.maximum(stretch.area_mm2, THIN_MM2)), k=min(NEIGHBOURS, int(told.sum())))
-    near = near.reshape(n, -1)
-    return np.maximum(side[near].max(axis=1), 1.0), np.maximum(turn[near].max(axis=1), 1.0)
-
-
-def _likeness(x_mm: Floats, area_mm2: Floats) -> Floats:
-    return np.stack([x_mm / ALIKE_MM, np.log2(area_mm2) / ALIKE_AREA], axis=1)
+    more_side, more_turn = scaled_to_volume(area, met_area)
+    side = (met.found.side_N * more_side)[told] / (tooth * grown)
+    turn = (met.found.spindle_Nm * more_turn)[told] / (torque * grown)
+    seen, alike = likeness(stretch.x_mm[number][told], area[told]), likeness(stretch.x_mm, stretch.area_mm2)
+    shapes = (shape_alone(found, area[told], met_area[told]) for found in (side, turn))
+    of_side, of_turn = (np.maximum(as_those_alike(seen, shape, alike), 1.0) for shape in shapes)
+    of_side[number[told]], of_turn[number[told]] = side, turn
+    return of_side, of_turn
 
 
 POWER, TORQUE, ROTARY, GRIP = "spindle power", "spindle torque", "rotary axis", "jaws' grip"

@@ -2,8 +2,8 @@
 
 A stretch is a run of fed rows of one cutter at least STRETCH_MM of tip way long: shorter ones are lost in the grid. Its
 removal rate Q = volume / time gives the power Q kc (ISO 3002-4), kc by Kienzle's law at the upper end of the material's
-band. A volume does not tell width from depth: the hardest stretches, and others spread over the program, are looked at
-again (proof/load_moments.py), and tell for each cutter how much harder its cuts are than their volume says.
+band. A volume does not tell width from depth: stretches are looked at again (proof/load_moments.py), all of them or, in long
+programs, so many that they tell how much harder those are that are like them than their volume says.
 """
 
 from __future__ import annotations
@@ -20,9 +20,11 @@ from newel.core.profile import CutterShape
 from newel.core.setup import SetUp, SetUpCutter
 from newel.geometry.blank import Blank
 from newel.geometry.profiles import radius_at
+from newel.mechanics.alike import as_those_alike, likeness, some_of_each_kind
 from newel.mechanics.bar_sections import bar_figures, bar_state, natural_frequency_Hz
 from newel.mechanics.chip import engagement_angle_deg, mean_chip_mm
 from newel.mechanics.cutter_bending import ALLOWED_STRESS_N_PER_MM2, E_N_PER_MM2, FLUTED_SHARE
+from newel.mechanics.engagement import scaled_to_volume, shape_alone
 from newel.mechanics.force import specific_force_N_per_mm2
 from newel.mechanics.power import cutting_power_W
 from newel.proof.course import Course
@@ -39,13 +41,12 @@ Rows = NDArray[np.intp]
 
 STRETCH_MM = 3.0
 LEAST_RADIUS_MM = 0.05
-HARD_MOMENTS = 40  # of each cutter: its hardest stretches by volume
-SPREAD_MOMENTS = 40  # of each cutter: spread evenly over its stretches
-HARD_QUANTILE = 0.9  # how hard a cutter's cuts are for their volume: that many of those looked at are no harder
+MOST_SEEN = 12_000  # stretches looked at: a third of a millisecond each
+OF_A_KIND = 3  # where there are more: so many of a kind, the hardest by volume, and as many spread over all
+BLOCKS = 20  # parts of what a cutter cuts, from its first stretch to its last: those of different parts are less alike
 SIDE_OVER_TANGENT = math.hypot(1.0, 0.7)  # tangential and radial force together, where nothing was looked at (as engagement)
 LEAST_AREA_MM2 = 1e-3
 CONE_SLICE_MM = 0.25
-MOST_SCALE = 4.0
 BAND_QUANTILE = 0.95
 
 
@@ -205,45 +206,43 @@ def _of_cutter(course: Course, removed_mm3: Floats, rows: Rows, cutter: SetUpCut
 
 
 def _rows_to_see(stretches: Stretches) -> Rows:
-    """The rows to look at again: of each cutter the hardest stretches by volume, and some spread over all."""
+    """The rows to look at again: all, or of each cutter the hardest stretches of every kind and some spread over its own."""
+    if len(stretches.row) <= MOST_SEEN:
+        return np.unique(stretches.hard_row)
     chosen: list[Rows] = []
     for number in np.unique(stretches.cutter):
         mine = np.flatnonzero(stretches.cutter == number)
-        hard = mine[np.argsort(-stretches.tooth_N[mine], kind="stable")[:HARD_MOMENTS]]
-        spread = mine[np.unique(np.linspace(0, len(mine) - 1, SPREAD_MOMENTS).astype(int))]
-        chosen += [hard, spread]
+        half = max(1, MOST_SEEN // 2 * len(mine) // len(stretches.row))
+        hard = some_of_each_kind(_likeness(stretches, mine), stretches.tooth_N[mine], OF_A_KIND, half)
+        chosen += [mine[hard], mine[np.unique(np.linspace(0, len(mine) - 1, half).astype(int))]]
     return np.unique(stretches.hard_row[np.concatenate(chosen)])
 
 
+def _likeness(stretches: Stretches, mine: Rows) -> Floats:
+    """Stretches of one cutter are alike that are near in X, in area, and in the course of what it cuts."""
+    return likeness(stretches.x_mm[mine], stretches.area_mm2[mine], np.linspace(0.0, BLOCKS, len(mine), endpoint=False))
+
+
 def series_of(course: Course, stretches: Stretches, moments: Moments, setup: SetUp) -> LoadSeries:
-    """Lay what was seen at moments over the loads by volume; seen stretches take what was seen."""
+    """Lay what was seen at moments over the loads by volume; seen stretches take what was seen, others are like those."""
     n = len(stretches.row)
     place = np.searchsorted(moments.row, stretches.hard_row)
     seen = (place < len(moments.row)) & (moments.row[np.minimum(place, max(len(moments.row) - 1, 0))] == stretches.hard_row)
-    at = place[seen]
     found = moments.found
-    scale = np.clip(
-        np.divide(stretches.area_mm2[seen], found.area_mm2[at], out=np.ones(len(at)), where=found.area_mm2[at] > 0.0),
-        1.0 / MOST_SCALE,
-        MOST_SCALE,
-    )
+    seen[seen] = found.area_mm2[place[seen]] > 0.0
+    at, here = place[seen], np.flatnonzero(seen)
+    more_side, more_turn = scaled_to_volume(stretches.area_mm2[here], found.area_mm2[at])
     side, watts = SIDE_OVER_TANGENT * stretches.tooth_N, stretches.watts.copy()
     torque = side * stretches.radius_mm * 1e-3
     height, force = stretches.height_mm.copy(), np.full((n, 3), math.nan)
-    met = found.area_mm2[at] > 0.0
-    for number in np.unique(stretches.cutter):
-        mine = stretches.cutter == number
-        told = met & mine[seen] & (stretches.area_mm2[seen] > LEAST_AREA_MM2)
-        if told.any():
-            hard = np.quantile(found.side_N[at][told] * scale[told] / side[seen][told], HARD_QUANTILE)
-            side[mine] *= max(float(hard), 1.0)
-            torque[mine] *= max(float(hard), 1.0)
-    here = np.flatnonzero(seen)[met]
-    side[here] = (found.side_N[at] * scale)[met]
-    torque[here] = (found.rotary_Nm[at] * scale)[met]
-    watts[here] = (found.spindle_Nm[at] * scale)[met] * 2.0 * math.pi * stretches.rpm[here] / 60.0
-    height[here] = found.height_mm[at][met]
-    force[here] = (found.force_N[at] * scale[:, None])[met]
+    hardness = found.side_N[at] * more_side / side[here]
+    harder = _harder_than_volume(stretches, here, shape_alone(hardness, stretches.area_mm2[here], found.area_mm2[at]))
+    side, torque = side * harder, torque * harder
+    side[here] = found.side_N[at] * more_side
+    torque[here] = found.rotary_Nm[at] * more_side
+    watts[here] = found.spindle_Nm[at] * more_turn * 2.0 * math.pi * stretches.rpm[here] / 60.0
+    height[here] = found.height_mm[at]
+    force[here] = found.force_N[at] * more_side[:, None]
     bends, stress = np.zeros(n), np.zeros(n)
     for number, cutter in course.cutters.items():
         mine = stretches.cutter == number
@@ -276,6 +275,20 @@ def series_of(course: Course, stretches: Stretches, moments: Moments, setup: Set
         bar_index=standing,
         bars=moments.bars,
     )
+
+
+def _harder_than_volume(stretches: Stretches, seen: Rows, found: Floats) -> Floats:
+    """How much harder each stretch is than its volume alone says, from what was `found` at the seen ones most like it."""
+    harder = np.ones(len(stretches.row))
+    sure = stretches.area_mm2[seen] > LEAST_AREA_MM2
+    for number in np.unique(stretches.cutter):
+        mine = np.flatnonzero(stretches.cutter == number)
+        told = sure & (stretches.cutter[seen] == number)
+        if told.any():
+            alike = _likeness(stretches, mine)
+            among = np.searchsorted(mine, seen[told])
+            harder[mine] = np.maximum(as_those_alike(alike[among], found[told], alike), 1.0)
+    return harder
 
 
 def cutter_flexibility_mm_per_N(shape: CutterShape, load_height_mm: Floats, substance: str = "carbide") -> Floats:

@@ -1,7 +1,7 @@
 """The bar cut away once more, coarsely: what the edge really meets at the hardest moments, and how stiff the bar then is.
 
 The proof's own carving tells how much each row removes, not how: a tall thin cut pushes harder than a slot of the same
-area. So the programs are carved again on a coarser grid, which is asked on the way, before chosen rows, which part of the edge
+area. So the programs are carved again on a coarser grid, which is asked on the way, in chosen rows, which part of the edge
 is in material, and of which sections of the bar are taken.
 """
 
@@ -17,8 +17,17 @@ from numpy.typing import NDArray
 from newel.core.setup import SetUp, SetUpCutter
 from newel.geometry.blank import Blank, bar_blank
 from newel.mechanics.bar_sections import LIGHT_SUPPORT, BarState, SliceFigures, bar_figures, bar_state
-from newel.mechanics.engagement import CuttingLaw, Engagement, Places, engagement_along, joined_engagements
+from newel.mechanics.engagement import (
+    CuttingLaw,
+    Engagement,
+    engagement_along,
+    hardest_in_each,
+    joined_engagements,
+    look_ahead_mm,
+)
+from newel.mechanics.places_on_way import Asked, WayWithStops, places_on
 from newel.proof.course import Course
+from newel.proof.limits import tip_way_mm
 from newel.shop.materials import Material
 
 Floats = NDArray[np.float64]
@@ -26,14 +35,13 @@ Rows = NDArray[np.intp]
 
 TEETH = 2  # where the set-up doesn't tell: what small cutters mostly have (common practice)
 COARSER = 3.0  # than the proof's own grid: a ninth of the work
-LEAST_PITCH_MM = 0.25
+LEAST_PITCH_MM, MOST_PITCH_MM = 0.25, 0.4  # what small cutters leave beside them is not told apart by a coarser grid
 BARS = 10  # moments at which the bar's stiffness is worked out anew
-AHEAD_PITCHES = 1.5
 
 
 @dataclass(frozen=True)
 class Moments:
-    """What was seen at rows (k,), in order: the edge's engagement, and which of `bars` stood then (b = index, (k,))."""
+    """What was seen in rows (k,), in order: the edge's engagement, and which of `bars` stood then (b = index, (k,))."""
 
     row: Rows
     found: Engagement
@@ -51,9 +59,9 @@ def teeth_of(cutter: SetUpCutter) -> int:
 
 
 def look_again(course: Course, setup: SetUp, rows: Rows, resolution_mm: float, material: Material) -> Moments:
-    """Carve all programs again and ask before each of `rows` (fed, with a known way, rising)."""
+    """Carve all programs again and ask in each of `rows` (fed, with a known way, rising) what the edge meets."""
     bar = setup.bar
-    pitch = max(COARSER * resolution_mm, LEAST_PITCH_MM)
+    pitch = min(max(COARSER * resolution_mm, LEAST_PITCH_MM), MOST_PITCH_MM)
     blank = bar_blank(bar.section, bar.size_mm, bar.from_x_mm, bar.to_x_mm, bar.turned_deg, pitch)
     found: list[Engagement] = []
     seen: list[Rows] = []
@@ -69,13 +77,18 @@ def look_again(course: Course, setup: SetUp, rows: Rows, resolution_mm: float, m
             bar_rows.append(row)
 
     for first, last in _runs(course):
+        some = rows[slice(*np.searchsorted(rows, [first, last]).tolist())]
         cutter = course.cutters[int(course.motion.cutter[first])]
+        way = _way_with_places(course, cutter, (first, last), some, blank.pitch_mm)
+        law = CuttingLaw(material.kc11_N_per_mm2[1], material.mc, teeth_of(cutter))
+        parts = []
         for at, end in itertools.pairwise([first, *stops[(stops > first) & (stops < last)].tolist(), last]):
             if at in stops:
                 take_bar(at)
-            some = rows[np.searchsorted(rows, at) : np.searchsorted(rows, end)]
-            found.append(_asked(blank, course, cutter, (at, end), some, material))
-            seen.append(some)
+            a, b = way.at[[at - first, end - first]].tolist()
+            parts.append(engagement_along(blank, cutter.shape.edge, way.poses[a : b + 1], way.places.between(a, b), law))
+        found.append(hardest_in_each(joined_engagements(parts), way.places.asked, len(some)))
+        seen.append(some)
     take_bar(len(course))
     whole = np.concatenate([*seen, np.zeros(0, dtype=np.intp)])
     return Moments(whole, joined_engagements(found), np.array(bar_rows, dtype=np.intp), tuple(bars))
@@ -85,26 +98,15 @@ def _bar_stops(rows: Rows) -> Rows:
     return rows[np.unique(np.linspace(0, len(rows) - 1, BARS).astype(int))] if len(rows) else rows
 
 
-def _asked(
-    blank: Blank, course: Course, cutter: SetUpCutter, run: tuple[int, int], rows: Rows, material: Material
-) -> Engagement:
-    """Carve rows run[0] to run[1] of one cutter, and ask before each of `rows` among them."""
+def _way_with_places(course: Course, cutter: SetUpCutter, run: tuple[int, int], rows: Rows, pitch_mm: float) -> WayWithStops:
+    """The way of one cutter over rows run[0] to run[1] of the course, with places to ask in `rows` among them."""
     first, last = run
-    begin, end = course.begin[rows], course.end[rows]
-    minutes = np.maximum(np.nan_to_num(course.minutes[rows]), 1e-9)
-    step = end - begin
-    way = np.linalg.norm(step[:, :3], axis=1) + np.radians(np.abs(step[:, 3])) * np.hypot(begin[:, 1], begin[:, 2])
-    places = Places(
-        row=rows - first + 1,
-        pose=begin,
-        rate_per_min=step / minutes[:, None],
-        spindle_rpm=np.maximum(np.abs(course.motion.spindle_rpm[rows].astype(np.float64)), 1.0),
-        # no further ahead than the row itself goes, unless it is shorter than the grid can tell
-        ahead_mm=np.maximum(np.minimum(AHEAD_PITCHES * blank.pitch_mm, way), 0.75 * blank.pitch_mm),
-    )
     poses = np.vstack([course.begin[first : first + 1], course.end[first:last]])
-    law = CuttingLaw(material.kc11_N_per_mm2[1], material.mc, teeth_of(cutter))
-    return engagement_along(blank, cutter.shape.edge, poses, places, law)
+    fed = np.concatenate([[False], course.fed[first:last]])
+    minutes = np.maximum(np.nan_to_num(course.minutes[rows]), 1e-9)
+    speed = tip_way_mm(course.begin[rows], course.end[rows]) / minutes
+    rpm = np.maximum(np.abs(course.motion.spindle_rpm[rows].astype(np.float64)), 1.0)
+    return places_on(poses, fed, Asked(rows - first + 1, speed, rpm), look_ahead_mm(cutter.shape.edge, pitch_mm))
 
 
 def _bar_now(blank: Blank, setup: SetUp, material: Material, known: dict[bytes, SliceFigures]) -> BarState | None:
