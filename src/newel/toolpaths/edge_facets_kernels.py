@@ -19,49 +19,66 @@ def less_bodies(triangles, planes, boxes):
     A body's inside is normal . x < offset for all of its `planes` (b, 5, 4); it lies within its box of `boxes` (b, 2, 3).
     """
     count = len(triangles)
-    held, stands = _with_room(triangles, np.ones(count, np.bool_), count)
+    held, boxed, stands = _with_room(triangles, np.ones(count, np.bool_), count)
     polygons, away = np.empty((3, _MOST_CORNERS, 3)), np.empty(_MOST_CORNERS)
     for body in range(len(planes)):
         before = count
         for k in range(before):
-            if not stands[k] or not _may_meet(held, k, planes, boxes, body):
+            if not stands[k] or not _near(boxed, k, boxes, body) or _beside(held, k, planes, body):
                 continue
             if count + _MOST_PIECES > len(held):
-                held, stands = _with_room(held, stands, count)
+                held, boxed, stands = _with_room(held, stands, count)
             made = _pieces(held, k, count, planes, body, polygons, away)
             if made >= 0:
                 stands[k] = False
+                _box(held, count, count + made, boxed)
                 count += made
     return held[:count], stands[:count]
 
 
 @njit(cache=True, error_model="numpy")
 def _with_room(triangles, stands, count):
-    """Return triangles with room for as many again and more, and which of them stand."""
+    """Return triangles with room for as many again and more, their boxes, and which of them stand."""
     room = 2 * count + _MOST_PIECES
-    held, still = np.empty((room, 3, 3)), np.ones(room, np.bool_)
+    held, boxed, still = np.empty((room, 3, 3)), np.empty((room, 2, 3)), np.ones(room, np.bool_)
     for k in range(count):
         still[k] = stands[k]
         for corner in range(3):
             for axis in range(3):
                 held[k, corner, axis] = triangles[k, corner, axis]
-    return held, still
+    _box(held, np.int64(0), count, boxed)  # typed, not a plain number: numba compiles once more for one
+    return held, boxed, still
 
 
 @njit(cache=True, error_model="numpy")
-def _may_meet(held, k, planes, boxes, body):
-    """Tell whether a triangle reaches into the body's box and lies beyond none of its planes."""
+def _box(held, first, last, boxed):
+    """Write the boxes of some triangles: least and largest coordinates."""
+    for k in range(first, last):
+        for axis in range(3):
+            a, b, c = held[k, 0, axis], held[k, 1, axis], held[k, 2, axis]
+            boxed[k, 0, axis] = min(a, min(b, c))
+            boxed[k, 1, axis] = max(a, max(b, c))
+
+
+@njit(cache=True, error_model="numpy")
+def _near(boxed, k, boxes, body):
+    """Tell whether a triangle's box meets the body's."""
+    near = True
     for axis in range(3):
-        a, b, c = held[k, 0, axis], held[k, 1, axis], held[k, 2, axis]
-        if min(a, min(b, c)) > boxes[body, 1, axis] or max(a, max(b, c)) < boxes[body, 0, axis]:
-            return False
+        near = near and boxed[k, 0, axis] <= boxes[body, 1, axis] and boxed[k, 1, axis] >= boxes[body, 0, axis]
+    return near
+
+
+@njit(cache=True, error_model="numpy")
+def _beside(held, k, planes, body):
+    """Tell whether a triangle lies beyond one of the body's planes."""
     for p in range(planes.shape[1]):
         beyond = True
         for corner in range(3):
             beyond = beyond and _beyond(held[k], corner, planes[body], p) >= 0.0
         if beyond:
-            return False
-    return True
+            return True
+    return False
 
 
 @njit(cache=True, error_model="numpy")
