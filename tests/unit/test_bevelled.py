@@ -59,6 +59,24 @@ def test_an_edge_that_ends_at_a_wall_does_not_run_into_it():
     assert mesh_volume_mm3(mesh) > 0.0
 
 
+@pytest.mark.parametrize("down_mm", [0.0, 0.1, 0.3, 7.7])
+def test_an_edge_between_slopes_of_45_degrees_runs_out_over_both(down_mm):
+    # a roof, flat for 20 mm: what is looked at beyond the edge's ends lies on the slopes themselves, but for rounding
+    low, high = -down_mm, 10.0 - down_mm
+    roof = manifold3d.CrossSection([[[-20.0, low], [20.0, low], [10.0, high], [-10.0, high]]]).extrude(30.0)
+    mesh = mesh_of(roof.rotate((90.0, 0.0, 90.0)))
+    edge = SharpEdge(
+        np.array([[0.0, -10.0, high], [0.0, 10.0, high]]),
+        np.array([[-1.0, 0.0, 0.0]] * 2),
+        np.array([[0.0, 0.0, 1.0]] * 2),
+        0.5,
+    )
+    leg = 0.5 / np.sqrt(2.0)
+    # derived: at depth t the triangle is leg - t wide, and the roof 20 + 2 t
+    lost = 10.0 * leg**2 + leg**3 / 3.0
+    assert mesh_volume_mm3(mesh) - mesh_volume_mm3(bevelled(mesh, [edge])) == pytest.approx(lost, rel=1e-6)
+
+
 def test_the_leg_grows_with_the_inner_angle():
     one, other = np.array([[0.0, 0.0, 1.0]] * 2), np.array([[0.0, 1.0, 0.0], [0.0, np.sin(np.pi / 3), np.cos(np.pi / 3)]])
     # derived: width / (2 sin(half the inner angle)), inner angles 90 and 120 degrees

@@ -35,6 +35,21 @@ def test_a_missing_facet_does_not_turn_the_sign():
     assert d[0] < 0 < d[1]
 
 
+def test_the_sign_holds_from_a_nanometre_off_and_on_the_surface_there_is_no_distance():
+    rng = np.random.default_rng(4)
+    on = rng.uniform(-1.0, 1.0, (300, 3)) * [2.0, 3.0, 4.0]
+    axis = rng.integers(0, 3, 300)
+    side = rng.choice([-1.0, 1.0], 300)
+    on[np.arange(300), axis] = side * np.array([2.0, 3.0, 4.0])[axis]
+    for off in (-2e-6, 0.0, 2e-6):
+        points = on.copy()
+        points[np.arange(300), axis] += side * off
+        near_an_edge = np.sort(np.array([2.0, 3.0, 4.0]) - np.abs(on), axis=1)[:, 1] < 1e-5
+        assert not near_an_edge.any()
+        # derived: straight off a wall, and nowhere nearer to another
+        assert signed_distance(BOX.vertices, BOX.faces, points)[0] == pytest.approx(np.full(300, off), abs=1e-12)
+
+
 def test_no_points_is_no_answer():
     d, nearest, face = signed_distance(BOX.vertices, BOX.faces, np.empty((0, 3)))
     assert d.shape == (0,) and nearest.shape == (0, 3) and face.shape == (0,)

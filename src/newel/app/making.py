@@ -16,6 +16,7 @@ from newel.core.plan import Plan
 from newel.geometry.blank_surface import blank_mesh
 from newel.geometry.meshes import Mesh as ModelMesh
 from newel.geometry.meshes import transformed, write_stl
+from newel.geometry.parallel import side_by_side
 from newel.mechanics.clock import toolpath_minutes
 from newel.pipeline import Made, case_of, decide, make, read, set_up_of
 from newel.program.writer import ProgramFile
@@ -68,12 +69,14 @@ def picture_files(made: Made, results: Results, progress: Progress) -> dict[str,
     from newel.reports.pictures import by_deviation, part_in_bar
     from newel.reports.reach_map import reach_picture
 
-    pictures = {"pictures/part-in-bar.png": part_in_bar(results)}
-    progress("report", 0.6)
+    drawn: dict[str, Callable[[], bytes]] = {}
     if made.proof.measured is not None:
-        pictures["pictures/deviation.png"] = by_deviation(results)
-    if made.plan.reach is not None:
-        pictures["pictures/reach.png"] = reach_picture(results.part, made.plan.reach, made.job.name)
+        drawn["pictures/deviation.png"] = lambda: by_deviation(results)
+    reach = made.plan.reach
+    if reach is not None:
+        drawn["pictures/reach.png"] = lambda: reach_picture(results.part, reach, made.job.name)
+    drawn["pictures/part-in-bar.png"] = lambda: part_in_bar(results)
+    pictures = dict(zip(drawn, side_by_side(list(drawn.values())), strict=True))
     progress("report", 1.0)
     return pictures
 

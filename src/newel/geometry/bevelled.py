@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 _OVER = 0.5  # how far a wedge stands out of the faces beside it, over its own leg: it must leave no skin
 _LOOK = 0.05  # of the leg: how far beyond an edge's end, and under it, one looks for material
+_ON_SURFACE_MM = 1e-6  # a place on the surface, as beside faces that slope away at 45 degrees, has air beyond it
 
 
 def bevelled(mesh: Mesh, edges: Sequence[SharpEdge]) -> Mesh:
@@ -65,7 +66,7 @@ def _run_out(edge: SharpEdge, mesh: Mesh) -> SharpEdge:
     along, leg = _along(points), leg_mm(one, other, edge.width_mm)
     for at, way in ((0, -1.0), (-1, 1.0)):
         ahead = points[at] + way * along[at] * _LOOK * leg[at] - _LOOK * leg[at] * (one[at] + other[at])
-        if signed_distance(mesh.vertices, mesh.faces, ahead[None, :])[0][0] > 0.0:
+        if signed_distance(mesh.vertices, mesh.faces, ahead[None, :])[0][0] > -_ON_SURFACE_MM:
             beyond = points[at] + way * along[at] * 2.0 * leg[at]
             row = 0 if at == 0 else len(points)
             points = np.insert(points, row, beyond, axis=0)

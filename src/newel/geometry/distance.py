@@ -14,6 +14,7 @@ Ints = NDArray[np.int64]
 
 _CHUNK = 200_000  # points a call: some 15 MB of answers at a time
 _POINTS_A_CELL = 4.0
+_ON_SURFACE_MM = 1e-6  # a point so near lies on the surface: its side is rounding, and not worth asking closely
 
 
 def signed_distance(vertices: ArrayLike, faces: ArrayLike, points: ArrayLike) -> tuple[Floats, Floats, Ints]:
@@ -23,7 +24,8 @@ def signed_distance(vertices: ArrayLike, faces: ArrayLike, points: ArrayLike) ->
     for faces wound so that they are seen anticlockwise from outside. The side is told by the winding number, which overlapping
     bodies do not upset, counted along a ray; where that and the nearest face do not say the same (holes, edges, faces inside
     another body), by the generalised winding number (Jacobson, Kavan, Sorkine-Hornung 2013; by the sum of Barill et al. 2018):
-    more than one half is inside. Raises BadInput for empty meshes and for coordinates that are not finite.
+    more than one half is inside. The sign of less than a nanometre means nothing. Raises BadInput for empty meshes and for
+    coordinates that are not finite.
     """
     v = np.ascontiguousarray(vertices, dtype=np.float64)
     f = np.ascontiguousarray(faces, dtype=np.int64)
@@ -43,17 +45,17 @@ def signed_distance(vertices: ArrayLike, faces: ArrayLike, points: ArrayLike) ->
         part = slice(start, start + _CHUNK)
         squared, face[part], nearest[part] = tree.squared_distance(v, f, p[part])
         distance[part] = np.sqrt(squared)
-    distance[_inside(v, f, p, nearest, face)] *= -1.0
+    distance[_inside(v, f, p, nearest, face, distance)] *= -1.0
     return distance, nearest, face
 
 
-def _inside(v: Floats, f: Ints, p: Floats, nearest: Floats, face: Ints) -> NDArray[np.bool_]:
-    """Tell which points (k, 3) lie inside; `nearest` (k, 3), `face` (k,): the surface nearest to each."""
+def _inside(v: Floats, f: Ints, p: Floats, nearest: Floats, face: Ints, away: Floats) -> NDArray[np.bool_]:
+    """Tell which points (k, 3) lie inside; `nearest` (k, 3), `face` (k,): the surface nearest to each, `away` (k,) how far."""
     corners = v[f]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     over = np.einsum("ij,ij->i", p - nearest, normals[face])
     inside = windings_of(corners, p) > 0
-    unsure = np.flatnonzero((inside != (over < 0.0)) | (over == 0.0))
+    unsure = np.flatnonzero(((inside != (over < 0.0)) | (over == 0.0)) & (away > _ON_SURFACE_MM))
     if len(unsure):
         inside[unsure] = igl.fast_winding_number(v, f, p[unsure]) > 0.5
     return inside

@@ -17,6 +17,7 @@ from newel.core.frames import turn_about_x
 from newel.core.plan import SharpEdge
 from newel.core.profile import CutterShape, outline
 from newel.geometry.drop import DropTree, drop, drop_tree, face_corners
+from newel.toolpaths.edge_facets_kernels import less_bodies
 
 Floats = NDArray[np.float64]
 
@@ -151,20 +152,9 @@ def bevelled(target: DropTree, turn_deg: float, runs: list[list[Facet | None]]) 
     wedges = [w for run in runs for w in _wedges(run, target, turn_deg)]
     if not wedges:
         return target
-    low, high = corner.min(axis=1), corner.max(axis=1)
-    for planes, box in wedges:
-        near = np.flatnonzero(((low <= box[1]) & (high >= box[0])).all(axis=1))
-        out = corner[near] @ planes[:, :3].T - planes[:, 3]
-        met = near[~np.any(np.all(out >= 0.0, axis=1), axis=1)]
-        pieces = [(k, found) for k in met.tolist() if (found := _without(corner[k], planes)) is not None]
-        if not pieces:
-            continue
-        gone = np.array([k for k, _ in pieces])
-        fresh = np.concatenate([found for _, found in pieces])
-        corner = np.concatenate([np.delete(corner, gone, axis=0), fresh])
-        low = np.concatenate([np.delete(low, gone, axis=0), fresh.min(axis=1)])
-        high = np.concatenate([np.delete(high, gone, axis=0), fresh.max(axis=1)])
-    points = corner.reshape(-1, 3) @ turn
+    planes, boxes = (np.stack(told) for told in zip(*wedges))
+    corner, stands = less_bodies(corner, planes, boxes)
+    points = corner[stands].reshape(-1, 3) @ turn
     return drop_tree(points, np.arange(len(points)).reshape(-1, 3))
 
 
@@ -208,31 +198,3 @@ def _end_mm(facet: Facet, other: Facet | None, sign: float, target: DropTree, tu
 
 def _meets(before: Facet | None, after: Facet | None) -> bool:
     return before is not None and after is not None and float(np.abs(before.end - after.begin).max()) < 1e-6
-
-
-def _without(triangle: Floats, planes: Floats) -> Floats | None:
-    """A triangle less a convex body, as triangles (k, 3, 3), cut plane by plane; None where the body does not meet it."""
-    kept: list[Floats] = []
-    inside = triangle
-    for plane in planes:
-        away = inside @ plane[:3] - plane[3]
-        if (away < 0.0).all():
-            continue
-        outer = _clipped(inside, away)
-        kept += [np.stack([outer[0], outer[k], outer[k + 1]]) for k in range(1, len(outer) - 1)]
-        inside = _clipped(inside, -away)
-        if len(inside) < 3:
-            return None
-    return np.array(kept).reshape(-1, 3, 3)
-
-
-def _clipped(polygon: Floats, away: Floats) -> Floats:
-    """The part of a convex polygon (n, 3) where `away` (n,) is not negative (Sutherland and Hodgman 1974, one plane)."""
-    out = []
-    for k in range(len(polygon)):
-        a, b, da, db = polygon[k - 1], polygon[k], away[k - 1], away[k]
-        if (da >= 0.0) != (db >= 0.0):
-            out.append(a + da / (da - db) * (b - a))
-        if db >= 0.0:
-            out.append(b)
-    return np.array(out).reshape(-1, 3)
