@@ -22,8 +22,8 @@ settings.load_profile("same")
 UNCOMPILED = {
     "agreement/test_bar_elements.py",
     "agreement/test_clock.py",
-    "agreement/test_engagement.py",
     "agreement/test_edge_facets.py",
+    "agreement/test_engagement.py",
     "agreement/test_program_agreement.py",
     "agreement/test_proof_strikes.py",
     "published/test_profile_values.py",

@@ -14,6 +14,7 @@ from newel.core.plan import Cut
 from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
+from newel.toolpaths.clear_fins import fin_piece, fins_left
 from newel.toolpaths.clear_kernels import Field, pass_along, way_is_clear
 from newel.toolpaths.clear_laps import lap_round, laps_down
 from newel.toolpaths.clear_region import LINK_FILM_MM, Engagement, Piece, asked_angle_rad, cleared, field_of, left_over
@@ -95,13 +96,30 @@ def _clear_at(work: _Work, scene: SideScene, place: Place, asked: Engagement) ->
     wanted = _wanted(scene.cut, field)
     if not (left_over(field) & wanted).any():
         return
+    stood = wanted & (field.far > field.radius)
+    ways: list[Floats] = []
     lap = lap_round(place.part, field) if scene.cut.widest_mm is not None else None
     if lap is not None:
         _keep(work, scene, _lap_rows(scene, level, place.part, lap, work))
         pass_along(field, lap)
+        ways.append(lap)
     for piece in cleared(field, asked, work.at_level(level.z_mm), wanted):
-        _keep(work, scene, _piece_rows(scene, level, _exact(place.ground, place.part, piece, level), work))
+        exact = _exact(place.ground, place.part, piece, level)
+        ways += [exact.path, *([exact.circle()] if exact.enters == "helix" else [])]
+        _keep(work, scene, _piece_rows(scene, level, exact, work))
     work.last = field
+    _clear_fins(work, scene, place, field, ways, stood)
+
+
+def _clear_fins(
+    work: _Work, scene: SideScene, place: Place, field: Field, ways: list[Floats], stood: NDArray[np.bool_]
+) -> None:
+    """Take off the fins that the ways along one part of one level left standing."""
+    for fin in fins_left(place.part, ways, field, stood, _STAYS_OF_ALLOWANCE * scene.cut.allowance_mm):
+        piece = fin_piece(fin, place.part, ways, field, work.at_level(place.level.z_mm))
+        if piece is not None:
+            _keep(work, scene, _piece_rows(scene, place.level, piece, work))
+            pass_along(field, piece.path)
 
 
 def _keep(work: _Work, scene: SideScene, new: list[Rows]) -> None:

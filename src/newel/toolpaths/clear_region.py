@@ -80,6 +80,15 @@ class Piece:
     middle: tuple[float, float] = (0.0, 0.0)
     helix_mm: float = 0.0
 
+    def circle(self) -> Floats:
+        """Return the circle (n, 2) that the axis goes down round, if a helix begins the piece."""
+        return _circle(self.middle, self.helix_mm)
+
+
+def _circle(middle: tuple[float, float], radius_mm: float) -> Floats:
+    turn = np.linspace(0.0, 2.0 * np.pi, 97)
+    return np.stack([middle[0] + radius_mm * np.cos(turn), middle[1] + radius_mm * np.sin(turn)], axis=1)
+
 
 def asked_angle_rad(radius_mm: float, ae_mm: float) -> float:
     """Return the engaged angle of a straight cut of a width: acos(1 - ae/R) (plane geometry; pi for a full slot)."""
@@ -327,8 +336,7 @@ class _Run:
         i, j = _widest(room, self.field.step)
         middle = self._place(i, j)
         radius = float(min(room[i, j] - _SEEN_MM, most))
-        turn = np.linspace(0.0, 2.0 * np.pi, 97)
-        circle = np.stack([middle[0] + radius * np.cos(turn), middle[1] + radius * np.sin(turn)], axis=1)
+        circle = _circle(middle, radius)
         kernels.pass_along(self.field, circle)
         count, _ = self._march(circle[-1], 0.5 * np.pi, 1.0, self.asked.angle_rad, cuts=True)
         self._keep(
