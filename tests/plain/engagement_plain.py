@@ -45,6 +45,7 @@ def engaged_plain(
         "mean_chip_mm": (chip * length).sum() / max((met * length).sum(), 1e-12),
         "climb": tangential[with_motion <= 0.0].sum() / max(tangential.sum(), 1e-12),
         "force_N": whole[side.argmax()],
+        "axes_N": np.abs(whole).max(axis=0),
         "side_N": side.max(),
         "thrust_N": whole[np.abs(whole[:, 2]).argmax(), 2],
         "spindle_Nm": law.teeth * (tangential * r).sum() / ANGLES * 1e-3,

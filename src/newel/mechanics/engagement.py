@@ -66,8 +66,8 @@ class Engagement:
     and width of what is engaged; `arc_deg` of rotation; `chip_mm` the thickest, `mean_chip_mm` over the edge at work;
     `climb` share of the tangential force that cuts downward. Forces act on the cutter, in the table frame, at the hardest
     moment of a turn: `force_N` (k, 3), `side_N` its part square to the spindle, `thrust_N` along it (positive: lifts the
-    cutter). `height_mm`: where the side force acts over the tip. `spindle_Nm`: mean torque over a turn. `rotary_Nm`: the
-    largest moment on the bar about its axis at any moment of a turn.
+    cutter); `axes_N` (k, 3) along each axis at that axis' own. `height_mm`: where the side force acts over the tip.
+    `spindle_Nm`: mean torque over a turn. `rotary_Nm`: the largest moment on the bar about its axis at any moment of a turn.
     """
 
     area_mm2: Floats
@@ -78,6 +78,7 @@ class Engagement:
     mean_chip_mm: Floats
     climb: Floats
     force_N: Floats
+    axes_N: Floats
     side_N: Floats
     thrust_N: Floats
     height_mm: Floats
@@ -183,7 +184,7 @@ def joined_engagements(parts: Sequence[Engagement]) -> Engagement:
 def _nothing_met(count: int) -> Engagement:
     """What is found at `count` places where nothing is met."""
     names = Engagement.__dataclass_fields__
-    return Engagement(**{name: np.zeros((count, 3) if name == "force_N" else count) for name in names})
+    return Engagement(**{name: np.zeros((count, 3) if name in ("force_N", "axes_N") else count) for name in names})
 
 
 def _edge_at(blank: Blank, cells: EdgeCells, pose: Floats, rate: Floats) -> kernels.Cells:
@@ -217,7 +218,8 @@ def _engaged(edge: kernels.Cells, told: NDArray[np.uint8], rpm: Floats, law: Cut
         chip_mm=out[:, kernels.CHIP],
         mean_chip_mm=out[:, kernels.MEAN_CHIP],
         climb=out[:, kernels.CLIMB],
-        force_N=out[:, kernels.FORCE :],
+        force_N=out[:, kernels.FORCE : kernels.AXES],
+        axes_N=out[:, kernels.AXES :],
         side_N=out[:, kernels.SIDE],
         thrust_N=out[:, kernels.THRUST],
         height_mm=out[:, kernels.HEIGHT],

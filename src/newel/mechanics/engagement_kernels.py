@@ -11,9 +11,10 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-# columns of what cells come to (k, 13)
+# columns of what cells come to (k, COLUMNS)
 AREA, AP, AE, ARC, CHIP, MEAN_CHIP, CLIMB, SIDE, THRUST, HEIGHT, SPINDLE, ROTARY, FORCE = range(13)
-COLUMNS = FORCE + 3
+AXES = FORCE + 3
+COLUMNS = AXES + 3
 
 
 class Cells(NamedTuple):
@@ -164,6 +165,9 @@ def _over_a_turn(turning, angles, teeth, one):
             moment += turning[3, b]
             arm += turning[4, b]
             weight += turning[5, b]
+        one[AXES] = max(one[AXES], abs(f_x))
+        one[AXES + 1] = max(one[AXES + 1], abs(f_y))
+        one[AXES + 2] = max(one[AXES + 2], abs(f_z))
         if abs(f_z) > abs(one[THRUST]):
             one[THRUST] = f_z
         one[ROTARY] = max(one[ROTARY], abs(moment) * 1e-3)

@@ -234,7 +234,7 @@ def series_of(course: Course, stretches: Stretches, moments: Moments, setup: Set
     more_side, more_turn = scaled_to_volume(stretches.area_mm2[here], found.area_mm2[at])
     side, watts = SIDE_OVER_TANGENT * stretches.tooth_N, stretches.watts.copy()
     torque = side * stretches.radius_mm * 1e-3
-    height, force = stretches.height_mm.copy(), np.full((n, 3), math.nan)
+    height, axes = stretches.height_mm.copy(), np.full((n, 3), math.nan)
     hardness = found.side_N[at] * more_side / side[here]
     harder = _harder_than_volume(stretches, here, shape_alone(hardness, stretches.area_mm2[here], found.area_mm2[at]))
     side, torque = side * harder, torque * harder
@@ -242,7 +242,7 @@ def series_of(course: Course, stretches: Stretches, moments: Moments, setup: Set
     torque[here] = found.rotary_Nm[at] * more_side
     watts[here] = found.spindle_Nm[at] * more_turn * 2.0 * math.pi * stretches.rpm[here] / 60.0
     height[here] = found.height_mm[at]
-    force[here] = found.force_N[at] * more_side[:, None]
+    axes[here] = found.axes_N[at] * more_side[:, None]
     bends, stress = np.zeros(n), np.zeros(n)
     for number, cutter in course.cutters.items():
         mine = stretches.cutter == number
@@ -259,13 +259,13 @@ def series_of(course: Course, stretches: Stretches, moments: Moments, setup: Set
         row=stretches.row,
         last_row=stretches.last,
         cutter=stretches.cutter,
-        seen=np.isfinite(force[:, 0]),
+        seen=np.isfinite(axes[:, 0]),
         area_mm2=stretches.area_mm2,
         x_mm=stretches.x_mm,
         radius_mm=stretches.radius_mm,
         rpm=stretches.rpm,
         force_N=side,
-        force_vector_N=force,
+        axes_N=axes,
         torque_Nm=torque,
         power_W=watts,
         cutter_bends_mm=bends,

@@ -105,14 +105,14 @@ def _turns(course: Course, series: LoadSeries) -> Bools:
 def _thrust(series: LoadSeries) -> Floats:
     """Force along X, Y and Z (k, 3): what was seen, elsewhere the side force on X and Y."""
     side = np.stack([series.force_N, series.force_N, np.zeros(len(series.row))], axis=1)
-    return np.where(np.isfinite(series.force_vector_N), np.abs(series.force_vector_N), side)
+    return np.where(np.isfinite(series.axes_N), series.axes_N, side)
 
 
 def _grip(series: LoadSeries, setup: SetUp, machine: Machine) -> tuple[Floats, Floats]:
     """Share of the jaws' grip that each stretch uses, by slipping or by lifting out, and the centre's side force, (k,)."""
     chuck = machine.chuck
     holds = grip_axial_N(chuck.jaws, chuck.grip_force_N, chuck.jaw_friction)
-    pull = np.where(series.seen, np.abs(np.nan_to_num(series.force_vector_N[:, 0])), series.force_N)
+    pull = np.where(series.seen, np.nan_to_num(series.axes_N[:, 0]), series.force_N)
     radius = least_radius_mm(setup)
     # a bar with flats in jaws is held against turning by its shape as well; friction alone is the lower bound
     slip = np.hypot(1000.0 * series.torque_Nm / radius, pull) / holds

@@ -175,8 +175,9 @@ class LoadSeries:
     """Load over the programs, one entry a stretch of about 3 mm, (k,) each, in order.
 
     `row`, `last_row`: the stretch's rows of the motion. `seen`: the edge's engagement was asked of the blank there (else
-    from volume). `force_N`: side force on the cutter at the hardest moment of a turn, `force_vector_N` (k, 3) in the
-    table frame, nan where not seen. `torque_Nm` on the rotary axis. `bar_index` into `bars`: the bar as it then stood.
+    from volume). `force_N`: side force on the cutter at the hardest moment of a turn; `axes_N` (k, 3): the largest push along
+    X, Y and Z at any moment, nan where not seen. `torque_Nm` on the rotary axis. `bar_index` into `bars`: the bar as it then
+    stood.
     """
 
     row: NDArray[np.intp]
@@ -188,7 +189,7 @@ class LoadSeries:
     radius_mm: Floats
     rpm: Floats
     force_N: Floats
-    force_vector_N: Floats
+    axes_N: Floats
     torque_Nm: Floats
     power_W: Floats
     cutter_bends_mm: Floats
