@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from newel.core.motion import MoveKind
 from newel.core.plan import Cut
 from newel.core.profile import CutterShape
+from newel.toolpaths.side_body import RUBS_MM, SideBody, stretches
 from newel.toolpaths.side_ground import SideGround
-from newel.toolpaths.side_stock import SideStock, standing, under_steps
+from newel.toolpaths.side_stock import SideStock, standing, take_off, under_steps
 from newel.toolpaths.strokes import LEAST_RAMP_MM, Stroke, StrokeRows
 from newel.toolpaths.wall_levels import LEVEL_MM
 
@@ -32,6 +33,7 @@ _OVER_MM = 0.2  # a ramp begins this far over what stands
 _PLUNGE_MM = 0.6  # common practice: an edge that cuts to its centre may go straight into so thin a stock
 _NEAR_STEP_MM = 0.1  # how closely a step from one level to the next is asked
 _SEAMS = 24  # places of a closed contour where its beginning is tried
+LEAST_RUN_MM = 0.3  # shorter runs are left out
 _SAME_WALL_MM = 1.0  # runs of two levels that lie within a cutter's radius and this belong to one wall
 
 
@@ -50,13 +52,19 @@ class WallRun:
 
 @dataclass(frozen=True)
 class WallAsk:
-    """What strokes along walls must know: the cut, its cutter, the ground of the final size and what stands."""
+    """What strokes along walls must know: the cut, its cutter, the final size's ground, what stands, what the body may meet."""
 
     cut: Cut
     shape: CutterShape
     ground: SideGround
     stock: SideStock
     centre_cutting: bool
+    body: SideBody
+
+    def has_room(self, xy_mm: Floats, z_mm: float) -> bool:
+        """Tell whether the cutter may stand at a height over all of some places (n, 2), edge and body."""
+        free = self.ground.stands_free(xy_mm[:, 0], xy_mm[:, 1], z_mm + LEVEL_MM).all()
+        return bool(free) and not self.body.struck(xy_mm, z_mm).any()
 
 
 @dataclass(frozen=True)
@@ -102,6 +110,29 @@ def walls_in_order(runs: list[WallRun], radius_mm: float) -> list[list[WallRun]]
     return ordered
 
 
+def parted_by_body(body: SideBody, wall: list[WallRun]) -> tuple[list[WallRun], list[WallRun]]:
+    """Part the runs of a wall, from its top to its foot, into what may be cut as the stock then stands, and what may not.
+
+    What may be cut is taken off before the next is asked.
+    """
+    free: list[WallRun] = []
+    held: list[WallRun] = []
+    for run in wall:
+        struck = body.struck(run.xy, run.z_mm, RUBS_MM)
+        mine = [run] if not struck.any() else _parts(run, ~struck)
+        free += mine
+        held += _parts(run, struck) if struck.any() else []
+        for one in mine:
+            body.take_off(_at_z(one.xy, one.z_mm))
+    return free, held
+
+
+def _parts(run: WallRun, some: NDArray[np.bool_]) -> list[WallRun]:
+    """Return the stretches of a run whose places are among `some` (n,), those that are long enough."""
+    parts = [replace(run, xy=run.xy[rows], closed=run.closed and bool(some.all())) for rows in stretches(some, run.closed)]
+    return [one for one in parts if np.linalg.norm(np.diff(one.xy, axis=0), axis=1).sum() >= LEAST_RUN_MM]
+
+
 def one_way(ask: WallAsk, before: SideGround, wall: list[WallRun]) -> list[Stroke]:
     """Return a stroke for each run of a wall, the wall on the right; the last at its foot springs once more.
 
@@ -109,7 +140,15 @@ def one_way(ask: WallAsk, before: SideGround, wall: list[WallRun]) -> list[Strok
     """
     foot = min(run.z_mm for run in wall)
     leaving = replace(ask, ground=before)
-    return [_stroke(leaving if run.leaves else ask, run, springs=not run.leaves and run.z_mm == foot) for run in wall]
+    return [
+        _counted(ask, _stroke(leaving if run.leaves else ask, run, springs=not run.leaves and run.z_mm == foot)) for run in wall
+    ]
+
+
+def _counted(ask: WallAsk, stroke: Stroke) -> Stroke:
+    """Take off what a stroke cuts, so that the next goes down from what it leaves."""
+    take_off(ask.stock, ask.shape.edge, stroke.tip)
+    return stroke
 
 
 def to_and_fro(ask: WallAsk, wall: list[WallRun]) -> list[Stroke]:
@@ -127,14 +166,14 @@ def to_and_fro(ask: WallAsk, wall: list[WallRun]) -> list[Stroke]:
         else:
             if last is not None:
                 _leave(ask, rows, last)
-                strokes.append(rows.stroke())
+                strokes.append(_counted(ask, rows.stroke()))
                 rows = StrokeRows()
             _enter(ask, rows, way)
         rows.go(_at_z(_fewer(way.xy)[1:], way.z_mm), ask.cut.feed_mm_per_min, MoveKind.CUT)
         last = way
     if last is not None:
         _leave(ask, rows, last)
-        strokes.append(rows.stroke())
+        strokes.append(_counted(ask, rows.stroke()))
     return strokes
 
 
@@ -178,7 +217,7 @@ def _may_step(ask: WallAsk, last: _Way, way: _Way) -> bool:
         return False
     share = np.linspace(0.0, 1.0, max(2, math.ceil(away / _NEAR_STEP_MM) + 1))[:, None]
     places = a + share * (b - a)
-    return bool(ask.ground.stands_free(places[:, 0], places[:, 1], last.z_mm + LEVEL_MM).all())
+    return ask.has_room(places, last.z_mm)
 
 
 def _enter(ask: WallAsk, rows: StrokeRows, way: _Way) -> None:
@@ -237,7 +276,7 @@ def _lead(at: Floats, heading: Floats, z: float, ask: WallAsk, sign: float = 1.0
         radius = min(share * ask.shape.edge.radius_mm, _LONGEST_LEAD_MM)
         angle = np.linspace(0.5 * math.pi, 0.0, 10)[:, None]
         places = at + radius * (1.0 - np.cos(angle)) * left - sign * radius * np.sin(angle) * heading
-        if ask.ground.stands_free(places[:, 0], places[:, 1], z + LEVEL_MM).all():
+        if ask.has_room(places, z):
             return places
     return at[None, :]
 

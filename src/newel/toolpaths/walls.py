@@ -22,11 +22,21 @@ from newel.core.profile import CutterShape
 from newel.geometry.blank import Blank
 from newel.geometry.drop import DropTree
 from newel.toolpaths.linking import Surroundings
+from newel.toolpaths.side_body import side_body
 from newel.toolpaths.side_ground import SideGround, side_ground
 from newel.toolpaths.side_stock import SideStock, closely, side_stock, standing, under_steps
 from newel.toolpaths.strokes import Stroke, side_turn_deg, toolpath_of_strokes
-from newel.toolpaths.wall_levels import LEVEL_MM, cusp_steps, levels_of, rights, slopes_deg
-from newel.toolpaths.wall_strokes import OVERLAP_MM, WallAsk, WallRun, one_way, to_and_fro, walls_in_order
+from newel.toolpaths.wall_levels import LEVEL_MM, CuspSteps, cusp_steps, levels_of, rights, slopes_deg
+from newel.toolpaths.wall_strokes import (
+    LEAST_RUN_MM,
+    OVERLAP_MM,
+    WallAsk,
+    WallRun,
+    one_way,
+    parted_by_body,
+    to_and_fro,
+    walls_in_order,
+)
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -34,7 +44,6 @@ Progress = Callable[[float], None] | None
 
 FINISH_MM = 0.15  # left on a wall by the pass before its last (common practice for small cutters)
 _ASK_MM = 0.1  # how closely contours are asked
-_LEAST_RUN_MM = 0.3
 _GAP_MM = 1.0  # shorter gaps in a run are cut through
 _MAP_MM = 0.25
 _SURELY_MM = 0.02
@@ -70,14 +79,28 @@ def profile(
         wants = _Wants(cut, shape, stock, bigger, leaning if between else math.inf)
         final += _runs_at(wants, ground, z)
         first += [] if between else _thick(_runs_at(wants, before, z), shape, stock)
-    ask = WallAsk(cut, shape, ground, stock, around.centre_cutting)
-    strokes: list[Stroke] = []
-    for wall in walls_in_order(first + final, shape.edge.radius_mm):
-        if steps is not None:
-            strokes += to_and_fro(ask, wall)
-        else:
-            strokes += one_way(ask, before, wall)
+    body = side_body(blank, side_turn_deg(cut), shape, cut.floor_z_mm)
+    ask = WallAsk(cut, shape, ground, stock, around.centre_cutting, body)
+    strokes = _strokes(ask, before, steps, first + final)
     return toolpath_of_strokes(strokes, cut, shape, target, blank, around)
+
+
+def _strokes(ask: WallAsk, before: SideGround, steps: CuspSteps | None, runs: list[WallRun]) -> list[Stroke]:
+    """Make the strokes of all runs, wall by wall; where stock stands in the body's way, after what takes it off.
+
+    What nothing takes off is done without: it stays standing, and the proof tells where.
+    """
+    strokes: list[Stroke] = []
+    while runs:
+        held: list[WallRun] = []
+        before_this = len(strokes)
+        for wall in walls_in_order(runs, ask.shape.edge.radius_mm):
+            free, stays = parted_by_body(ask.body, wall)
+            held += stays
+            if free:
+                strokes += one_way(ask, before, free) if steps is None else to_and_fro(ask, free)
+        runs = held if len(strokes) > before_this else []
+    return strokes
 
 
 def _thicker(kept: tuple[KeptWalls, ...]) -> tuple[KeptWalls, ...]:
@@ -158,7 +181,7 @@ def _pieces(ring: Floats, wanted: Bools) -> list[tuple[Floats, bool]]:
     out = []
     for a, b in zip(edges[::2], edges[1::2]):
         xy = ring[a : min(b + 1, n + 1)]
-        if np.linalg.norm(np.diff(xy, axis=0), axis=1).sum() >= _LEAST_RUN_MM:
+        if np.linalg.norm(np.diff(xy, axis=0), axis=1).sum() >= LEAST_RUN_MM:
             out.append((xy, False))
     return out
 
