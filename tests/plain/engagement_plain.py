@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from newel.geometry.blank import Y_RAY, Z_RAY, Blank, inside_by_ray
+from newel.geometry.blank import Blank, inside_by_ray
 from newel.mechanics.engagement import ANGLES, IN_ROUND, CuttingLaw, EdgeCells
 
 
@@ -26,8 +26,8 @@ def engaged_plain(
     beside, point = beside @ to_bar.T, place @ to_bar.T
     m = np.abs(beside) / np.maximum(np.linalg.norm(beside, axis=2), 1e-9)[..., None]
     point = point - (blank.pitch_mm * (IN_ROUND + 0.5 * (m[..., 0] + m[..., 1:].min(axis=2))))[..., None] * beside
-    told = inside_by_ray(blank, point.reshape(-1, 3)).reshape(into.shape)
-    met = (into > 1e-9) & (np.where(np.abs(beside[..., 2]) > np.abs(beside[..., 1]), told & Z_RAY, told & Y_RAY) > 0)
+    upright = np.abs(beside[..., 2]) > np.abs(beside[..., 1])
+    met = (into > 1e-9) & inside_by_ray(blank, point.reshape(-1, 3), upright.ravel()).reshape(into.shape)
     chip = np.where(met, into, 0.0) / (rpm * law.teeth)
     tangential = law.kc11_N_per_mm2 * length * chip ** (1.0 - law.mc)
     drag = np.stack([-np.sin(angle), np.cos(angle), np.zeros(ANGLES)], axis=1)

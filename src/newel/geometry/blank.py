@@ -29,6 +29,7 @@ from newel.geometry.parallel import on_threads
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Rows = NDArray[np.intp]
+Bools = NDArray[np.bool_]
 
 # Chord of the plane figures, and the chord error of a turning step at the bar's largest radius: well under a tenth of
 # the 0.02 mm that a proof may judge by. Found by halving until the closed forms stopped moving (tests/published).
@@ -44,7 +45,6 @@ SLAB_SLICES = 16
 BAND_ROWS = 16
 MOVES_AT_ONCE = 16384  # per-slab results are held for so many moves
 MOST_RAYS = 60_000_000
-Y_RAY, Z_RAY = 1, 2  # what `inside_by_ray` says a point lies in
 LOOKING_SHARE = 0.02  # of the pitch: how finely curves are followed where a look is all that is wanted
 LIMITS = sweeps.Limits(CHORD_MM, TURN_CHORD_MM, X_TURN_RAD, STEP_ADVANCE_MM, STEP_LENGTH_MM, SLIVER_MM)
 
@@ -150,8 +150,8 @@ def carve(blank: Blank, shape: CutterShape, poses: Floats, tags: Ints) -> Carved
 
 
 def carve_looking(
-    blank: Blank, edge: Profile, poses: Floats, rows: Rows, points: Floats, ends: NDArray[np.int64]
-) -> NDArray[np.uint8]:
+    blank: Blank, edge: Profile, poses: Floats, rows: Rows, points: Floats, upright: Bools, ends: NDArray[np.int64]
+) -> Bools:
     """Cut the Y and Z rays alone, in place, by a cutter's edge, and tell on the way which points lie in material.
 
     `poses` as of `carve`. Before the move to the pose `rows[i]` (k,), rising, `points[ends[i] : ends[i + 1]]` of all (n, 3), in
@@ -167,14 +167,14 @@ def carve_looking(
         raise BadInput("there is no such row to look at")
     place = np.ascontiguousarray(points, dtype=np.float64)
     span = np.array([_span(place[a:b, 0]) for a, b in itertools.pairwise(ends)]).reshape(-1, 2)
-    out = np.zeros(len(place), np.uint8)
+    upright, out = np.ascontiguousarray(upright, np.bool_), np.zeros(len(place), np.bool_)
     pieces = _pieces(edge, None)
     fine = LOOKING_SHARE * blank.pitch_mm
     limits = LIMITS._replace(chord=max(CHORD_MM, fine), turn_chord=max(TURN_CHORD_MM, fine))
     for batch, moves in _batches(blank, pieces, poses, np.zeros(len(poses), np.int32)):
         a, b = np.searchsorted(rows, [batch.start, batch.stop])
         looks = kernels.Looks(
-            rows[a:b] - batch.start, ends[a : b + 1], span[a:b], place, out, np.zeros(len(blank.yz.free), np.int64)
+            rows[a:b] - batch.start, ends[a : b + 1], span[a:b], place, upright, out, np.zeros(len(blank.yz.free), np.int64)
         )
         _carve_yz(blank, pieces, moves, limits, looks)
     return out
@@ -243,7 +243,8 @@ def _no_looks(blank: Blank) -> kernels.Looks:
         np.zeros(1, np.int64),
         np.zeros((0, 2)),
         np.zeros((0, 3)),
-        np.zeros(0, np.uint8),
+        np.zeros(0, np.bool_),
+        np.zeros(0, np.bool_),
         np.zeros(len(blank.yz.free), np.int64),
     )
 
@@ -286,15 +287,19 @@ def max_radius(blank: Blank, from_x: float, to_x: float) -> float:
     return float(seen.max()) if len(seen) else 0.0
 
 
-def inside(blank: Blank, points: Floats) -> NDArray[np.bool_]:
+def inside(blank: Blank, points: Floats) -> Bools:
     """Tell which points (n, 3) of the bar frame lie in material, by the nearest Y ray and Z ray (both must say so)."""
-    return np.asarray(inside_by_ray(blank, points) == (Y_RAY | Z_RAY))
+    return _inside(blank, points, np.full(len(points), 2, np.uint8))
 
 
-def inside_by_ray(blank: Blank, points: Floats) -> NDArray[np.uint8]:
-    """Tell of points (n, 3) of the bar frame which of the nearest rays lie in material there: Y_RAY, Z_RAY, both or 0."""
-    out = np.zeros(len(points), np.uint8)
-    surface_kernels.inside_points(blank.yz, blank.grid, np.ascontiguousarray(points, dtype=np.float64), out)
+def inside_by_ray(blank: Blank, points: Floats, upright: Bools) -> Bools:
+    """Tell which points (n, 3) of the bar frame lie in material, by the nearest Z ray where `upright` (n,), else Y ray."""
+    return _inside(blank, points, np.asarray(upright, np.uint8))
+
+
+def _inside(blank: Blank, points: Floats, rays: NDArray[np.uint8]) -> Bools:
+    out = np.zeros(len(points), np.bool_)
+    surface_kernels.inside_points(blank.yz, blank.grid, np.ascontiguousarray(points, dtype=np.float64), rays, out)
     return out
 
 

@@ -53,13 +53,17 @@ class Task(NamedTuple):
 
 
 class Looks(NamedTuple):
-    """Points to look at on the way: before move `row[k]` whether points `first[k]` to `first[k + 1]` lie in material."""
+    """Points to look at on the way: before move `row[k]` whether points `first[k]` to `first[k + 1]` lie in material.
+
+    The nearest Z ray tells of those that are `upright`, the nearest Y ray of the others.
+    """
 
     row: np.ndarray  # (k,) int64, rising
     first: np.ndarray  # (k + 1,) int64
     span: np.ndarray  # (k, 2) the least and largest X of its points
     points: np.ndarray  # (n, 3) bar frame
-    out: np.ndarray  # (n,) uint8, 0 to begin with
+    upright: np.ndarray  # (n,) bool
+    out: np.ndarray  # (n,) bool, False to begin with
     done: np.ndarray  # (slabs,) int64: the next look of each slab
 
 

@@ -145,7 +145,7 @@ def holds(ends, links, s, node, at):
 
 @njit(cache=True, error_model="numpy")
 def look(ends, links, s, grid, looks, which):
-    """Write for each point of a look in slab s which of its nearest rays hold it: 1 the Y ray, 2 the Z ray, 3 both."""
+    """Write 1 for each point of a look that lies in the material of slab s, by its nearest Z ray where `upright`, or Y ray."""
     points = looks.points
     low = grid.x0 + (s * grid.slab - 0.5) * grid.px
     if looks.span[which, 1] < low or looks.span[which, 0] > low + grid.slab * grid.px:
@@ -159,5 +159,7 @@ def look(ends, links, s, grid, looks, which):
         if jy < 0 or jy >= grid.ny or jz < 0 or jz >= grid.nz:
             continue
         base = (k - s * grid.slab) * (grid.ny + grid.nz)
-        looks.out[i] = holds(ends, links, s, base + jz, points[i, 1])
-        looks.out[i] += 2 * holds(ends, links, s, base + grid.nz + jy, points[i, 2])
+        if looks.upright[i]:
+            looks.out[i] = holds(ends, links, s, base + grid.nz + jy, points[i, 2])
+        else:
+            looks.out[i] = holds(ends, links, s, base + jz, points[i, 1])

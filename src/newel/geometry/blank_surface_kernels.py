@@ -435,8 +435,8 @@ def slab_volumes(pool, grid, out):
 
 
 @njit(cache=True, error_model="numpy")
-def inside_points(pool, grid, points, out):
-    """Write for each point which of its nearest rays say that it lies in material: 1 the Y ray, 2 the Z ray, 3 both."""
+def inside_points(pool, grid, points, rays, out):
+    """Write 1 for each point that lies in material, by its nearest Y ray and Z ray: `rays` 0 the Y ray, 1 the Z ray, 2 both."""
     for i in range(len(points)):
         out[i] = 0
         k = math.floor((points[i, 0] - grid.x0) / grid.px + 0.5)
@@ -446,5 +446,5 @@ def inside_points(pool, grid, points, out):
             continue
         s = k // grid.slab
         base = (k - s * grid.slab) * (grid.ny + grid.nz)
-        out[i] = holds(pool.ends, pool.links, s, base + jz, points[i, 1])
-        out[i] += 2 * holds(pool.ends, pool.links, s, base + grid.nz + jy, points[i, 2])
+        along_y = rays[i] == 1 or holds(pool.ends, pool.links, s, base + jz, points[i, 1])
+        out[i] = along_y and (rays[i] == 0 or holds(pool.ends, pool.links, s, base + grid.nz + jy, points[i, 2]))

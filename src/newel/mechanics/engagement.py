@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from newel.core.profile import Profile
-from newel.geometry.blank import Y_RAY, Z_RAY, Blank, carve_looking, inside_by_ray
+from newel.geometry.blank import Blank, carve_looking, inside_by_ray
 from newel.geometry.profiles import polyline
 from newel.mechanics import engagement_kernels as kernels
 from newel.mechanics.places_on_way import Places, ahead_mm
@@ -28,7 +28,7 @@ AROUND = np.column_stack([np.cos(_ANGLE), np.sin(_ANGLE)])
 HEIGHTS = 64
 GRADING = 1.5  # places up the edge lie closer together near the tip, where finishing cuts
 CHORD_MM = 0.005
-AT_ONCE = 128  # places asked in one go: their cells take 40 MB
+AT_ONCE = 256  # places asked in one go: their cells take 80 MB
 IN_ROUND = 0.05  # of the pitch, see `_edge_at`
 MOST_IN = 0.66  # of the pitch: as far within the edge as is asked at most
 MOST_SCALE = 4.0  # what was found is scaled to the volume removed by no more than this
@@ -116,7 +116,7 @@ def engagement(
     rpm = np.broadcast_to(np.asarray(spindle_rpm, float), (len(pose),))
     pose = pose + rate * (ahead_mm / np.maximum(_tip_speed(pose, rate), 1e-9))[:, None]
     edge = _edge_at(blank, cells, pose, rate)
-    return _engaged(edge, inside_by_ray(blank, edge.points), rpm, law)
+    return _engaged(edge, inside_by_ray(blank, edge.points, edge.upright), rpm, law)
 
 
 def look_ahead_mm(edge: Profile, pitch_mm: float) -> float:
@@ -135,10 +135,12 @@ def engagement_along(blank: Blank, edge: Profile, poses: Floats, places: Places,
         last = int(places.row[min(done + AT_ONCE, len(places.row)) - 1])
         some = places.between(began, last)
         one = _edge_at(blank, cells, some.pose, some.rate_per_min)
-        told = carve_looking(blank, edge, poses[began : last + 1], some.row, one.points, one.ends)
-        parts.append(_engaged(one, told, some.spindle_rpm, law))
+        met = carve_looking(blank, edge, poses[began : last + 1], some.row, one.points, one.upright, one.ends)
+        parts.append(_engaged(one, met, some.spindle_rpm, law))
         done, began = done + len(some.row), last
-    carve_looking(blank, edge, poses[began:], np.zeros(0, dtype=np.intp), np.zeros((0, 3)), np.zeros(1, dtype=np.int64))
+    carve_looking(
+        blank, edge, poses[began:], np.zeros(0, np.intp), np.zeros((0, 3)), np.zeros(0, np.bool_), np.zeros(1, np.int64)
+    )
     return joined_engagements(parts)
 
 
@@ -204,9 +206,8 @@ def _edge_at(blank: Blank, cells: EdgeCells, pose: Floats, rate: Floats) -> kern
     return laid._replace(cell=room[0][:n], into=room[1][:n], points=room[2][:n], upright=room[3][:n])
 
 
-def _engaged(edge: kernels.Cells, told: NDArray[np.uint8], rpm: Floats, law: CuttingLaw) -> Engagement:
-    """Reckon what the edge meets from what rays told of its points."""
-    met = np.where(edge.upright, told & Z_RAY, told & Y_RAY) != 0
+def _engaged(edge: kernels.Cells, met: NDArray[np.bool_], rpm: Floats, law: CuttingLaw) -> Engagement:
+    """Reckon what the edge meets from which of its points lie in material."""
     out = np.empty((len(edge.pose), kernels.COLUMNS))
     figures = np.array([law.kc11_N_per_mm2, law.mc, law.teeth, law.normal_share])
     kernels.reckon(edge, met, np.ascontiguousarray(rpm), figures, out)

@@ -52,7 +52,7 @@ def step_in(pitch, m_x, m_y, m_z, in_round):
     return pitch * (in_round + 0.5 * (abs(m_x) + min(abs(m_y), abs(m_z))) / size)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def place_cells(cells, grid):
     """Write where to look for the cells that move into something, look by look, and return how many they are.
 
@@ -88,7 +88,7 @@ def place_cells(cells, grid):
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def reckon(cells, met, rpm, law, out):
     """Write what the cells that are `met` (n,) come to at each pose, `out` (k, COLUMNS).
 

@@ -41,7 +41,7 @@ Rows = NDArray[np.intp]
 
 STRETCH_MM = 3.0
 LEAST_RADIUS_MM = 0.05
-MOST_SEEN = 12_000  # stretches looked at: a third of a millisecond each
+MOST_SEEN = 8_000  # stretches looked at: a third of a millisecond each
 OF_A_KIND = 3  # where there are more: so many of a kind, the hardest by volume, and as many spread over all
 BLOCKS = 20  # parts of what a cutter cuts, from its first stretch to its last: those of different parts are less alike
 SIDE_OVER_TANGENT = math.hypot(1.0, 0.7)  # tangential and radial force together, where nothing was looked at (as engagement)
