@@ -17,6 +17,7 @@ Other = TypeVar("Other")
 def alongside(mine: Callable[[], Mine], other: Callable[[], Other]) -> tuple[Mine, Other]:
     """Do both and return both results: `other` on a thread of its own meanwhile, where more than one may be used.
 
+    `other` may use half of them: with all, both only got in each other's way (measured).
     `other` must call no kernel that numba itself spreads over threads (parallel=True): some of the layers that numba does it
     with bear one caller at a time. Where either fails, its error is raised when both have ended.
     """
@@ -25,7 +26,7 @@ def alongside(mine: Callable[[], Mine], other: Callable[[], Other]) -> tuple[Min
         return mine(), other()
 
     def on_its_own() -> Other:
-        numba.set_num_threads(threads)  # each thread is told for itself
+        numba.set_num_threads(max(1, threads // 2))  # each thread is told for itself
         return other()
 
     with ThreadPoolExecutor(1) as pool:
