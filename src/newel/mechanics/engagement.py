@@ -18,7 +18,7 @@ from newel.core.profile import Profile
 from newel.geometry.blank import Blank, carve_looking, inside_by_ray
 from newel.geometry.profiles import polyline
 from newel.mechanics import engagement_kernels as kernels
-from newel.mechanics.places_on_way import Places, ahead_mm
+from newel.mechanics.places_on_way import Places, way_ahead_mm
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ GRADING = 1.5  # places up the edge lie closer together near the tip, where fini
 CHORD_MM = 0.005
 AT_ONCE = 256  # places asked in one go: their cells take 80 MB
 IN_ROUND = 0.05  # of the pitch, see `_edge_at`
-MOST_IN = 0.66  # of the pitch: as far within the edge as is asked at most
+MOST_IN = 0.662  # of the pitch, as far within the edge as is asked at most: IN_ROUND + sqrt(1.5) / 2 (derived)
 MOST_SCALE = 4.0  # what was found is scaled to the volume removed by no more than this
 
 # Force square to the edge beside the tangential one, as a share of it. Published: Chinese J. Mech. Eng. (2021), doi
@@ -121,7 +121,7 @@ def engagement(
 
 def look_ahead_mm(edge: Profile, pitch_mm: float) -> float:
     """How far before a place the cutting is to have come when it is asked there (`places_on`), for a grid's pitch."""
-    return ahead_mm(pitch_mm, edge.radius_mm, MOST_IN * pitch_mm)
+    return way_ahead_mm(pitch_mm, edge.radius_mm, MOST_IN * pitch_mm)
 
 
 def engagement_along(blank: Blank, edge: Profile, poses: Floats, places: Places, law: CuttingLaw) -> Engagement:

@@ -20,7 +20,8 @@ Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
-AHEAD_PITCHES = 1.5
+AHEAD_PITCHES = 1.5  # at least: a surface just cut is neither inside nor outside of rays within one
+SPARE = 1.1  # over what the circle asks for
 LOOK_MM = 3.0  # a longer row is asked at so many mm of it, but at no more than MOST_LOOKS places
 MOST_LOOKS = 8
 STRAIGHT_SHARE = 0.8  # straight across over along the way: less in circles of less than 0.44 of what is looked ahead
@@ -66,9 +67,9 @@ class WayWithStops(NamedTuple):
     at: Rows
 
 
-def ahead_mm(pitch_mm: float, radius_mm: float, step_in_mm: float) -> float:
+def way_ahead_mm(pitch_mm: float, radius_mm: float, step_in_mm: float) -> float:
     """How far on to ask: a place that much within the edge's side must be out of what the edge has swept (circles; derived)."""
-    return max(AHEAD_PITCHES * pitch_mm, 1.1 * math.sqrt(2.0 * radius_mm * step_in_mm))
+    return max(AHEAD_PITCHES * pitch_mm, SPARE * math.sqrt(2.0 * radius_mm * step_in_mm))
 
 
 def places_on(poses: Floats, fed: Bools, asked: Asked, on_mm: float) -> WayWithStops:
